@@ -21,10 +21,12 @@ class ColumnKind(Enum):
     VARIANCE = "variance"
     RATIO = "ratio"
     PERCENT = "percent"
+    """Already in percent: 12.3 stands for 12.3 %."""
     COUNT = "count"
     NUMBER = "number"
     """A pure number that is not a count: degrees of freedom, F, t."""
     PROBABILITY = "probability"
+    """Between 0 and 1: a p value or the probability of a verdict."""
     DATE = "date"
 
 
