@@ -117,7 +117,7 @@ class OrderOfRuns(FigureBase):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class MoreRunsRow:
-    """What a number of sets per rig would buy: the probability of each verdict and the rig hours, if stated."""
+    """What a number of sets per rig would buy: the probability of each verdict, the rig hours if stated."""
 
     sets_per_arm: int
     rig_hours: float | None
@@ -135,4 +135,6 @@ class WhatMoreRunsBuy(FigureBase):
     margin: float | None
 
 
-Figure = ScatterSources | OffsetsBySection | SetsAcrossRigs | RepeatabilityByRig | OrderOfRuns | WhatMoreRunsBuy
+Figure = (
+    ScatterSources | OffsetsBySection | SetsAcrossRigs | RepeatabilityByRig | OrderOfRuns | WhatMoreRunsBuy
+)

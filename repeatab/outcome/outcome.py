@@ -12,10 +12,10 @@ from repeatab.outcome.verdict import Judgement
 SCHEMA_VERSION = 1
 
 CAUTIONS = (
-    "A verdict here supports and never replaces the governing regulation, the customer's specification and the "
-    "decision of the people authorised to release brakes.",
-    '"No difference found" from few runs is not proof of equality. A pad or rig under suspicion stays blocked '
-    "until the responsible person decides.",
+    "A verdict here supports and never replaces the governing regulation, the customer's specification and "
+    "the decision of the people authorised to release brakes.",
+    '"No difference found" from few runs is not proof of equality. A pad or rig under suspicion stays '
+    "blocked until the responsible person decides.",
     "Rotating inertia, hot parts, fluid under pressure and brake dust are handled under the laboratory's own "
     "safety rules.",
 )
@@ -79,9 +79,9 @@ class Provenance:
 class Outcome:
     """What a study found.
 
-    `headline` is the overall judgement; `judgements` those per section or question; `evidence` the sentences the
-    headline rests on; `cannot_tell` what this design leaves open. Tables and figures are data; `numbers` are the
-    key figures by stable name for programs.
+    `headline` is the overall judgement; `judgements` those per section or question; `evidence` the sentences
+    the headline rests on; `cannot_tell` what this design leaves open. Tables and figures are data; `numbers`
+    are the key figures by stable name for programs.
     """
 
     job: str
@@ -118,4 +118,5 @@ class Outcome:
 
         items = "".join(f"<li>{escape(sentence)}</li>" for sentence in self.evidence)
         rest = "".join(f"<p>{escape(str(judgement))}</p>" for judgement in self.judgements)
-        return f"<h3>{escape(self.title)}</h3><p><strong>{escape(str(self.headline))}</strong></p><ul>{items}</ul>{rest}"
+        head = f"<h3>{escape(self.title)}</h3><p><strong>{escape(str(self.headline))}</strong></p>"
+        return f"{head}<ul>{items}</ul>{rest}"
