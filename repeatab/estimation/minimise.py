@@ -1,0 +1,145 @@
+"""Minimise: the smallest REML criterion over non-negative variances, for many groups at once.
+
+In: a System, starting variances, and which of them are held.  Out: the minimiser of each group.
+
+Projected Newton (Bertsekas 1982, SIAM J. Control Optim. 20, 221-246) in the variances themselves: a variance at
+zero stays there only while its derivative is positive. A search in standard deviations would find every zero
+stationary, whether it is the optimum or not. The Hessian is exact, 2 A - E with A the average and E the expected
+information; where it is not positive definite, the expected information takes its place (Fisher scoring).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from repeatab.base.errors import EstimationError
+from repeatab.cells import FloatArray, IntArray
+from repeatab.estimation.moments import Moments, criterion, moments
+from repeatab.estimation.system import System
+
+_STEPS = 200
+_HALVINGS = 40
+# Relative to a scaled total of order one: Newton is quadratic, so the step after this one is below rounding.
+_SETTLED = 1e-9
+# The residual variance of a REML fit is positive; one this far below the total is a fit that runs away to zero.
+_SMALLEST_RESIDUAL = 1e-14
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Minimum:
+    """theta (groups, K + 1), the residual last, and the criterion there (groups,)."""
+
+    theta: FloatArray
+    criterion: FloatArray
+
+
+def minimise(system: System, start: FloatArray, held: NDArray[np.bool_] | None = None) -> Minimum:
+    """Minimise the criterion from `start` (groups, K + 1).
+
+    Parameters
+    ----------
+    held : (groups, K + 1) variances to keep at their start; none if not given.
+
+    Raises
+    ------
+    EstimationError
+        The criterion falls without end (no scatter is left for repeatability) or the search does not settle.
+    """
+    theta = start.copy()
+    held = np.zeros(theta.shape, bool) if held is None else held
+    value = np.full(len(theta), np.inf)
+    active = np.arange(len(theta))
+    for _ in range(_STEPS):
+        part = system if len(active) == len(theta) else system.take(active)
+        here = moments(part, theta[active])
+        value[active] = here.criterion
+        step = _newton_step(here, theta[active], held[active])
+        moved, reached = _line_search(part, theta[active], here, step)
+        change = np.abs(moved - theta[active]).max(axis=1)
+        theta[active] = moved
+        value[active] = reached
+        if (theta[active, -1] < _SMALLEST_RESIDUAL).any():
+            raise EstimationError(
+                "the data leave no scatter for repeatability (repeats agree exactly), so ratios to it have no "
+                "finite value. Record the results with more digits, or leave the finest term out."
+            )
+        active = active[change > _SETTLED * moved.sum(axis=1)]
+        if active.size == 0:
+            return Minimum(theta=theta, criterion=value)
+    raise EstimationError(
+        f"the variance components did not settle in {_STEPS} steps ({active.size} group(s)). "
+        "The design may hold almost nothing on one of them: drop a term or add runs."
+    )
+
+
+def _newton_step(here: Moments, theta: FloatArray, held: NDArray[np.bool_]) -> FloatArray:
+    free = ~held & ~((theta <= 0) & (here.gradient >= 0))
+    gradient = np.where(free, here.gradient, 0.0)
+    both = free[:, :, None] & free[:, None, :]
+    size = theta.shape[1]
+    eye = np.eye(size)
+    # Scale by the expected information, so that definiteness is judged on a matrix with a unit diagonal.
+    root = np.sqrt(np.diagonal(here.expected, 0, 1, 2))
+    outer = root[:, :, None] * root[:, None, :]
+    exact = np.where(both, (2 * here.average - here.expected) / outer, eye)
+    scoring = np.where(both, here.expected / outer, eye)
+    convex = np.linalg.eigvalsh(exact)[:, 0] > 1e-6
+    matrix = np.where(convex[:, None, None], exact, scoring + 1e-12 * eye)
+    return -np.linalg.solve(matrix, (gradient / root)[:, :, None])[:, :, 0] / root
+
+
+def _line_search(
+    system: System, theta: FloatArray, here: Moments, step: FloatArray
+) -> tuple[FloatArray, FloatArray]:
+    """Halve the projected step until the criterion falls enough (Armijo), group by group."""
+    length = np.ones(len(theta))
+    moved = _projected(theta, step, length)
+    reached = criterion(system, moved)
+    # Differences of the criterion below its own rounding decide nothing.
+    slack = 1e-13 * (1 + np.abs(here.criterion))
+    for _ in range(_HALVINGS):
+        gain = (here.gradient * (moved - theta)).sum(axis=1)
+        failed = np.flatnonzero(~(reached <= here.criterion + 1e-4 * np.minimum(gain, 0) + slack))
+        if failed.size == 0:
+            break
+        length[failed] /= 2
+        moved[failed] = _projected(theta[failed], step[failed], length[failed])
+        reached[failed] = criterion(system.take(failed), moved[failed])
+    return moved, reached
+
+
+def _projected(theta: FloatArray, step: FloatArray, length: FloatArray) -> FloatArray:
+    moved = np.maximum(theta + length[:, None] * step, 0.0)
+    # The residual stays positive: it may fall to a tenth in one step, not to nothing.
+    moved[:, -1] = np.maximum(moved[:, -1], 0.1 * theta[:, -1])
+    return moved
+
+
+def starting_values(system: System) -> FloatArray:
+    """Variances from one step of scoring at equal variances (MINQUE, C. R. Rao 1971, J. Multivariate Anal. 1,
+    257-275): exact for a balanced layout without negative estimates, and a good start elsewhere."""
+    equal = np.ones((system.groups, system.sources + 1))
+    here = moments(system, equal)
+    solved = np.linalg.solve(here.expected + 1e-12 * np.eye(equal.shape[1]), here.quadratic[:, :, None])[:, :, 0]
+    total = np.abs(solved).sum(axis=1, keepdims=True)
+    return np.maximum(solved, 0.01 * total)
+
+
+def minimise_from_several_starts(system: System) -> Minimum:
+    """The best minimum: from the scoring start, and again from inside wherever a component came out as zero."""
+    best = minimise(system, starting_values(system))
+    zero: IntArray = np.flatnonzero((best.theta[:, :-1] <= 0).any(axis=1))
+    if zero.size == 0:
+        return best
+    part = system.take(zero)
+    for push in (0.05, 0.5):
+        start = best.theta[zero]
+        inside = np.where(start <= 0, push * start.sum(axis=1, keepdims=True), start)
+        again = minimise(part, inside)
+        better = again.criterion < best.criterion[zero] - 1e-10
+        best.theta[zero[better]] = again.theta[better]
+        best.criterion[zero[better]] = again.criterion[better]
+    return best

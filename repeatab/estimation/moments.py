@@ -1,0 +1,214 @@
+"""Moments: the REML criterion with its gradient, information and Kenward-Roger pieces at given variances.
+
+In: a System and variances (groups, K + 1), the residual last.  Out: everything that the optimiser, the profile
+and the contrasts need, from matrices no larger than the dense columns: never rows by rows.
+
+Notation: V = sum_k theta_k V_k with V_k = Z_k Z_k' and V_K = I; P = V^-1 - V^-1 X (X' V^-1 X)^-1 X' V^-1.
+With D = [dense random | fixed] and T = B' V_c^-1 B from the chain, P = V_c^-1 - V_c^-1 D K D' V_c^-1, where
+K = E (E T_DD E + diag(I, 0))^-1 E and E = diag(sqrt ratio, I): the form that stands at zero ratios.
+What concerns the residual follows from V P V = V without a further sum over rows.
+Sources: Patterson & Thompson (1971), Biometrika 58, 545-554; Harville (1977), JASA 72, 320-338;
+Kenward & Roger (1997), Biometrics 53, 983-997.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from repeatab.cells import FloatArray
+from repeatab.estimation.chain import Ascent, ChainSums, ascend, chain_sums
+from repeatab.estimation.system import System
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Moments:
+    """At variances theta (groups, K + 1), the residual last.
+
+    criterion : (groups,) -2 log restricted likelihood of the scaled result, all constants.
+    gradient : (groups, K + 1) its derivatives.
+    expected : (groups, K + 1, K + 1) tr(P V_j P V_k), twice the expected information.
+    average : (groups, K + 1, K + 1) y' P V_j P V_k P y.
+    quadratic : (groups, K + 1) y' P V_k P y.
+    fixed : (groups, p) fixed coefficients of the internal columns.
+    fixed_inverse : (groups, p, p) X' V^-1 X.
+    first : (groups, K + 1, p, p) X' V^-1 V_k V^-1 X; second : (groups, K + 1, K + 1, p, p)
+        X' V^-1 V_j P V_k V^-1 X. Both None unless asked for.
+    """
+
+    criterion: FloatArray
+    gradient: FloatArray
+    expected: FloatArray
+    average: FloatArray
+    quadratic: FloatArray
+    fixed: FloatArray
+    fixed_inverse: FloatArray
+    first: FloatArray | None
+    second: FloatArray | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Core:
+    """What criterion and moments share: everything in units of the residual variance."""
+
+    ratio: FloatArray
+    residual: FloatArray
+    ascent: Ascent
+    inner: FloatArray  # K of the module's notation, (groups, r + p, r + p)
+    coefficients: FloatArray  # (groups, r + p)
+    rss: FloatArray  # y' P y in residual units
+    criterion: FloatArray
+
+
+def criterion(system: System, theta: FloatArray) -> FloatArray:
+    """-2 log restricted likelihood, all constants, at variances (groups, K + 1) of the scaled result."""
+    return _core(system, theta).criterion
+
+
+def moments(system: System, theta: FloatArray, *, kenward_roger: bool = False) -> Moments:
+    """The criterion with its derivatives at variances (groups, K + 1), the residual positive."""
+    core = _core(system, theta)
+    probe = _probe(system, core, kenward_roger)
+    sums = chain_sums(system.chain, _chain_ratio(system, core.ratio), core.ascent)
+    trace, expected, outer, second = _random_parts(system, core, sums, probe)
+    ratio, sigma2 = core.ratio, core.residual
+    df = system.df
+
+    trace_e = df - (ratio * trace).sum(axis=1)
+    expected = _bordered(expected, trace, trace_e, ratio)
+    quad = outer[:, :, 0, 0]
+    quad_e = core.rss - (ratio * quad).sum(axis=1)
+    average = _bordered(second[:, :, :, 0, 0], quad, quad_e, ratio)
+    trace_all = np.concatenate([trace, trace_e[:, None]], axis=1)
+    quad_all = np.concatenate([quad, quad_e[:, None]], axis=1)
+    s1, s2 = sigma2[:, None], sigma2[:, None, None]
+    r = system.random_columns
+    phi = core.inner[:, r:, r:]
+    inverse = np.linalg.inv(phi)
+    first_x, second_x = _fixed_parts(outer, second, inverse, ratio) if kenward_roger else (None, None)
+    return Moments(
+        criterion=core.criterion,
+        gradient=trace_all / s1 - quad_all / s1**2,
+        expected=expected / s2**2,
+        average=average / s2**3,
+        quadratic=quad_all / s1**2,
+        fixed=core.coefficients[:, r:],
+        fixed_inverse=inverse / s2,
+        first=None if first_x is None else first_x / s2[..., None] ** 2,
+        second=None if second_x is None else second_x / s2[..., None, None] ** 3,
+    )
+
+
+def _chain_ratio(system: System, ratio: FloatArray) -> FloatArray:
+    return ratio[:, list(system.chain_terms)]
+
+
+def _core(system: System, theta: FloatArray) -> _Core:
+    residual = theta[:, -1]
+    ratio = theta[:, :-1] / residual[:, None]
+    ascent = ascend(system.chain, _chain_ratio(system, ratio))
+    d = system.random_columns + system.fixed_columns
+    root = np.ones((len(theta), d))
+    for term, where in zip(system.dense_terms, system.dense_slices, strict=True):
+        root[:, where] = np.sqrt(ratio[:, term, None])
+    middle = root[:, :, None] * ascent.cross[:, :d, :d] * root[:, None, :]
+    index = np.arange(system.random_columns)
+    middle[:, index, index] += 1
+    factor = np.linalg.cholesky(middle)
+    inner = root[:, :, None] * np.linalg.inv(middle) * root[:, None, :]
+    coefficients = (inner @ ascent.cross[:, :d, d, None])[:, :, 0]
+    rss = ascent.cross[:, d, d] - (ascent.cross[:, d, :d] * coefficients).sum(axis=1)
+    log_determinant = ascent.log_determinant + 2 * np.log(np.diagonal(factor, 0, 1, 2)).sum(axis=1)
+    df = system.df
+    value = log_determinant + df * np.log(2 * np.pi * residual) + rss / residual
+    return _Core(
+        ratio=ratio, residual=residual, ascent=ascent, inner=inner,
+        coefficients=coefficients, rss=rss, criterion=value,
+    )  # fmt: skip
+
+
+def _probe(system: System, core: _Core, with_fixed: bool) -> FloatArray:
+    """(groups, b, 1 or 1 + p): columns e with V_c^-1 B e = P y, and if asked u with V_c^-1 B u = V^-1 X."""
+    groups, d = core.coefficients.shape
+    y = np.concatenate([-core.coefficients, np.ones((groups, 1))], axis=1)[:, :, None]
+    if not with_fixed:
+        return y
+    r = system.random_columns
+    shape = core.inner[:, :, r:] @ np.linalg.inv(core.inner[:, r:, r:])
+    return np.concatenate([y, np.concatenate([shape, np.zeros((groups, 1, d - r))], axis=1)], axis=2)
+
+
+def _random_parts(
+    system: System, core: _Core, sums: ChainSums, probe: FloatArray
+) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
+    """For the random terms: tr(P V_k); tr(P V_j P V_k); F' V_k F; F' V_j P V_k F, with F = [P y | V^-1 X]."""
+    groups, b, f = probe.shape
+    d, sources = b - 1, system.sources
+    cross, inner = core.ascent.cross, core.inner
+    trace = np.empty((groups, sources))
+    norm = np.empty((groups, sources, sources))
+    outer = np.empty((groups, sources, f, f))
+    second = np.empty((groups, sources, sources, f, f))
+    r = system.random_columns
+    # u maps a dense random effect to the columns B with V_c^-1 B u = P Z; its result row is zero.
+    u = np.zeros((groups, b, r))
+    u[:, :d] = np.eye(d)[:, :r] - inner @ cross[:, :d, :r]
+    projected = cross[:, :r, :] @ u  # Z_R' P Z_R
+    seen = cross[:, :r, :] @ probe  # Z_R' F
+    for a, j in enumerate(system.chain_terms):
+        from_left = probe.transpose(0, 2, 1) @ sums.outer[a]
+        trace[:, j] = sums.trace[:, a] - _trace(inner, sums.outer[a][:, :d, :d])
+        outer[:, j] = from_left @ probe
+        for c, k in enumerate(system.chain_terms):
+            norm[:, j, k] = (
+                sums.norm[:, a, c]
+                - 2 * _trace(inner, sums.middle[a][c][:, :d, :d])
+                + _trace(inner @ sums.outer[a][:, :d, :d], inner @ sums.outer[c][:, :d, :d])
+            )
+            right = sums.outer[c][:, :d] @ probe
+            second[:, j, k] = (
+                probe.transpose(0, 2, 1) @ sums.middle[a][c] @ probe - from_left[:, :, :d] @ inner @ right
+            )
+        through = sums.outer[a] @ u
+        inside = np.einsum("gbr,gbr->gr", u, through)
+        onward = probe.transpose(0, 2, 1) @ through
+        for k, where in zip(system.dense_terms, system.dense_slices, strict=True):
+            norm[:, j, k] = norm[:, k, j] = inside[:, where].sum(axis=1)
+            second[:, j, k] = onward[:, :, where] @ seen[:, where]
+            second[:, k, j] = second[:, j, k].transpose(0, 2, 1)
+    for j, here in zip(system.dense_terms, system.dense_slices, strict=True):
+        trace[:, j] = np.einsum("grr->g", projected[:, here, here])
+        outer[:, j] = seen[:, here].transpose(0, 2, 1) @ seen[:, here]
+        for k, there in zip(system.dense_terms, system.dense_slices, strict=True):
+            norm[:, j, k] = (projected[:, here, there] ** 2).sum(axis=(1, 2))
+            second[:, j, k] = seen[:, here].transpose(0, 2, 1) @ projected[:, here, there] @ seen[:, there]
+    return trace, norm, outer, second
+
+
+def _bordered(block: FloatArray, edge: FloatArray, corner: FloatArray, ratio: FloatArray) -> FloatArray:
+    """Add the residual's row and column: since V = sum ratio_k V_k + I, they are what the others leave."""
+    border = edge - (ratio[:, :, None] * block).sum(axis=1)
+    last = corner - (ratio * border).sum(axis=1)
+    top = np.concatenate([block, border[:, :, None]], axis=2)
+    bottom = np.concatenate([border, last[:, None]], axis=1)
+    return np.concatenate([top, bottom[:, None]], axis=1)
+
+
+def _fixed_parts(
+    outer: FloatArray, second: FloatArray, inverse: FloatArray, ratio: FloatArray
+) -> tuple[FloatArray, FloatArray]:
+    """First and second pieces of Kenward and Roger with the residual's added (P X = 0 closes the sums)."""
+    first = outer[:, :, 1:, 1:]
+    first_e = inverse - np.einsum("gk,gkxy->gxy", ratio, first)
+    block = second[:, :, :, 1:, 1:]
+    border = -np.einsum("gk,gjkxy->gjxy", ratio, block)
+    corner = -np.einsum("gj,gjxy->gxy", ratio, border)
+    top = np.concatenate([block, border[:, :, None]], axis=2)
+    bottom = np.concatenate([border.transpose(0, 1, 3, 2), corner[:, None]], axis=1)
+    return np.concatenate([first, first_e[:, None]], axis=1), np.concatenate([top, bottom[:, None]], axis=1)
+
+
+def _trace(a: FloatArray, b: FloatArray) -> FloatArray:
+    """(groups,) traces of the products of two stacks of matrices."""
+    return np.einsum("gxy,gyx->g", a, b)

@@ -1,0 +1,150 @@
+"""System: the mixed-model equations of a block of groups, reduced as far as they can be once and for all.
+
+In: a Block and its Layout.  Out: System: the chain of nested random terms that is eliminated analytically, the
+dense columns that remain (other random terms, fixed columns, covariates, the result), and how the internal
+columns relate to the ones that are reported.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from repeatab.base.errors import EstimationError
+from repeatab.cells import FloatArray, IntArray
+from repeatab.estimation.chain import Chain, build_chain
+from repeatab.layout.blocks import Block
+from repeatab.layout.layout import Layout
+from repeatab.layout.partitions import Partition
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class System:
+    """Columns B = [dense random terms | fixed columns and covariates | result] over an eliminated chain.
+
+    chain_terms, dense_terms : positions in the list of estimated random terms.
+    dense_slices : per dense term, its columns.
+    random_columns, fixed_columns : how many of each.
+    rows : results per group.
+    centre, scale : (groups, covariates) taken from the covariates; origin : (groups,) taken from the result.
+    unit : (groups,) the result is divided by this, so that every criterion sees values of order one.
+    """
+
+    chain: Chain
+    chain_terms: tuple[int, ...]
+    dense_terms: tuple[int, ...]
+    dense_slices: tuple[slice, ...]
+    random_columns: int
+    fixed_columns: int
+    rows: int
+    origin: FloatArray
+    unit: FloatArray
+    centre: FloatArray
+    scale: FloatArray
+
+    @property
+    def groups(self) -> int:
+        return int(self.chain.mean.shape[0])
+
+    @property
+    def sources(self) -> int:
+        """Number of estimated random terms; the residual is one more."""
+        return len(self.chain_terms) + len(self.dense_terms)
+
+    @property
+    def df(self) -> int:
+        """Rows less fixed columns."""
+        return self.rows - self.fixed_columns
+
+    def take(self, groups: IntArray) -> System:
+        """The same system for some of the groups (repeats allowed)."""
+        return System(
+            chain=self.chain.take(groups), chain_terms=self.chain_terms, dense_terms=self.dense_terms,
+            dense_slices=self.dense_slices, random_columns=self.random_columns,
+            fixed_columns=self.fixed_columns, rows=self.rows, origin=self.origin[groups],
+            unit=self.unit[groups], centre=self.centre[groups], scale=self.scale[groups],
+        )  # fmt: skip
+
+
+def build_system(block: Block, layout: Layout) -> System:
+    """Set up the equations.
+
+    Raises
+    ------
+    EstimationError
+        All results of a group are equal, or a covariate does not vary.
+    """
+    terms = [layout.random[i] for i in layout.estimated]
+    chain_terms = _longest_chain(terms)
+    dense_terms = tuple(i for i in range(len(terms)) if i not in chain_terms)
+    order = np.lexsort([terms[i].codes for i in chain_terms]) if chain_terms else np.arange(len(block.count))
+    weight = block.count[order].astype(np.float64)
+    mean, scatter, origin, unit, centre, scale = _values(block, layout, order)
+    indicators = [np.eye(terms[i].size)[terms[i].codes[order]] for i in dense_terms]
+    shared = np.concatenate([*indicators, layout.fixed.matrix[order]], axis=1)
+    groups = len(block.groups)
+    columns = np.concatenate([np.broadcast_to(shared, (groups, *shared.shape)), mean], axis=2)
+    padded = np.zeros((groups, columns.shape[2], columns.shape[2]))
+    padded[:, shared.shape[1] :, shared.shape[1] :] = scatter
+    edges = np.cumsum([0, *(terms[i].size for i in dense_terms)])
+    return System(
+        chain=build_chain([_renumbered(terms[i].codes[order]) for i in chain_terms], weight, columns, padded),
+        chain_terms=chain_terms,
+        dense_terms=dense_terms,
+        dense_slices=tuple(slice(int(a), int(b)) for a, b in zip(edges[:-1], edges[1:], strict=True)),
+        random_columns=int(edges[-1]),
+        fixed_columns=layout.fixed.matrix.shape[1] + len(layout.model.covariates),
+        rows=block.rows,
+        origin=origin,
+        unit=unit,
+        centre=centre,
+        scale=scale,
+    )
+
+
+def _longest_chain(terms: list[Partition]) -> tuple[int, ...]:
+    """The finest term and, of the rest, each next finest that the chain so far is nested in; finest first."""
+    by_size = sorted(range(len(terms)), key=lambda i: (-terms[i].size, i))
+    chain: list[int] = []
+    for i in by_size:
+        if not chain or terms[chain[-1]].is_finer_than(terms[i]):
+            chain.append(i)
+    return tuple(chain)
+
+
+def _renumbered(codes: IntArray) -> IntArray:
+    """Contiguous classes numbered in the order in which they stand."""
+    return np.cumsum(np.concatenate([[0], (np.diff(codes) != 0).astype(np.int64)]))
+
+
+def _values(
+    block: Block, layout: Layout, order: IntArray
+) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray, FloatArray, FloatArray]:
+    """Covariates and result, centred and scaled per group: (groups, cells, c + 1) means and their scatter."""
+    covariates = len(layout.model.covariates)
+    pick = [*range(1, 1 + covariates), 0]
+    mean = block.mean[:, order][:, :, pick]
+    scatter = block.cross.sum(axis=1)[:, pick][:, :, pick]
+    weight = block.count[order] / block.rows
+    origin = np.einsum("c,gcv->gv", weight, mean)
+    mean = mean - origin[:, None]
+    spread = np.sqrt(np.einsum("c,gcv->gv", weight, mean**2) + np.diagonal(scatter, 0, 1, 2) / block.rows)
+    _refuse_constant(spread, origin + block.shift[pick], layout)
+    mean = mean / spread[:, None]
+    scatter = scatter / (spread[:, :, None] * spread[:, None, :])
+    absolute = origin + block.shift[pick]
+    return mean, scatter, absolute[:, -1], spread[:, -1], absolute[:, :-1], spread[:, :-1]
+
+
+def _refuse_constant(spread: FloatArray, level: FloatArray, layout: Layout) -> None:
+    # Scatter at the rounding of the values themselves is no scatter.
+    flat = spread <= 1e-14 * np.abs(level)
+    if flat[:, -1].any():
+        raise EstimationError(
+            f"all results are equal (to {level[flat[:, -1], -1][0]:.6g}), so no scatter can be estimated. "
+            "Check the result column and the resolution with which it was recorded."
+        )
+    for position, name in enumerate(layout.model.covariates):
+        if flat[:, position].any():
+            raise EstimationError(f"the covariate '{name}' has the same value in every row. Leave it out.")

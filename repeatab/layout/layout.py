@@ -1,0 +1,194 @@
+"""Layout: what one block of data can and cannot tell apart, under one model.
+
+In: a Block and a Model.  Out: Layout: partitions of the terms, the fixed columns, balance, separable sources.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from repeatab.base.errors import LayoutError, listed
+from repeatab.base.notes import Note, NoteKind
+from repeatab.cells import FloatArray, IntArray
+from repeatab.layout.balance import is_balanced
+from repeatab.layout.blocks import Block
+from repeatab.layout.fixed import FixedDesign, fixed_design
+from repeatab.layout.partitions import Partition
+from repeatab.layout.separability import Separability, separability
+from repeatab.layout.terms import REPEATABILITY, Model, Term
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Layout:
+    """What a design tells apart.
+
+    model : the terms that were asked for.
+    random, fixed_terms : partitions of the cells by the random and the fixed terms, in the model's order.
+    fixed : the fixed columns.
+    separable : which sources stand alone, are mixed together, or are taken up by the fixed effects.
+    balanced : whether the analysis of variance is unique and orthogonal.
+    relations : how the factors lie to one another, in words.
+    """
+
+    model: Model
+    count: IntArray
+    random: tuple[Partition, ...]
+    fixed_terms: tuple[Partition, ...]
+    fixed: FixedDesign
+    separable: Separability
+    balanced: bool
+    relations: tuple[str, ...]
+
+    @property
+    def rows(self) -> int:
+        """Number of results."""
+        return int(self.count.sum())
+
+    @property
+    def sources(self) -> tuple[str, ...]:
+        """Names of the random sources, repeatability last."""
+        return (*(term.name for term in self.model.random), REPEATABILITY)
+
+    @property
+    def estimated(self) -> tuple[int, ...]:
+        """Indices of the random terms that get a component of their own (repeatability not counted)."""
+        last = len(self.model.random)
+        return tuple(i for i in self.separable.estimated if i != last)
+
+    @property
+    def mixed_together(self) -> tuple[tuple[str, ...], ...]:
+        """Groups of sources that are one number in this design."""
+        return tuple(tuple(self.sources[i] for i in group) for group in self.separable.mixed)
+
+    def notes(self) -> tuple[Note, ...]:
+        """What the design cannot tell, with the runs that would."""
+        return (*self._mixed_notes(), *self._absorbed_notes())
+
+    def _mixed_notes(self) -> tuple[Note, ...]:
+        return tuple(
+            Note(
+                kind=NoteKind.MIXED_TOGETHER,
+                sources=group,
+                text=f"{' and '.join(group)} are one number in this design.",
+                remedy=_remedy(group),
+            )
+            for group in self.mixed_together
+        )
+
+    def _absorbed_notes(self) -> tuple[Note, ...]:
+        return tuple(
+            Note(
+                kind=NoteKind.MIXED_TOGETHER,
+                sources=(self.sources[i],),
+                text=f"the scatter of {self.sources[i]} leaves no trace beside the fixed effects in this design.",
+                remedy=f"Run several levels of {self.sources[i]} within each level that is compared.",
+            )
+            for i in self.separable.absorbed
+        )
+
+    def __str__(self) -> str:
+        words = ["balanced" if self.balanced else "unbalanced", *self.relations]
+        return f"{self.rows} results in {len(self.count)} cells; " + "; ".join(words)
+
+
+def layout_of(block: Block, model: Model) -> Layout:
+    """Work out the layout of a block.
+
+    Raises
+    ------
+    LayoutError
+        Nothing can be estimated: a single result, or every result has a fixed effect of its own.
+    NotSeparableError
+        A fixed effect cannot be told from another.
+    """
+    random = tuple(_partition(block, term) for term in model.random)
+    fixed_terms = tuple(_partition(block, term) for term in model.fixed)
+    design = fixed_design(block, model.fixed)
+    _refuse_nothing_left(block, design, model)
+    means, cross = _fixed_cross(block, design, model)
+    separable = separability(random, block.count, means, cross)
+    kept = [random[i] for i in separable.estimated if i < len(random)]
+    balanced = not model.covariates and not separable.absorbed and is_balanced([*fixed_terms, *kept], block.count)
+    return Layout(
+        model=model,
+        count=block.count,
+        random=random,
+        fixed_terms=fixed_terms,
+        fixed=design,
+        separable=separable,
+        balanced=balanced,
+        relations=_relations(block),
+    )
+
+
+def _partition(block: Block, term: Term) -> Partition:
+    return Partition.of(np.stack([block.code_of(key) for key in sorted(term.keys)], axis=1))
+
+
+def _refuse_nothing_left(block: Block, design: FixedDesign, model: Model) -> None:
+    used = design.matrix.shape[1] + len(model.covariates)
+    if block.rows <= used:
+        raise LayoutError(
+            f"the data hold {block.rows} result(s) for {used} fixed number(s) (mean, levels, covariates); "
+            "expected more results than that. Run repeats, or compare fewer levels."
+        )
+
+
+def _fixed_cross(block: Block, design: FixedDesign, model: Model) -> tuple[FloatArray, FloatArray]:
+    """Cell means of the fixed columns (covariates of the first group included) and their cross-products."""
+    covariates = block.mean[0, :, 1 : 1 + len(model.covariates)]
+    centre = np.average(covariates, axis=0, weights=block.count)
+    means = np.concatenate([design.matrix, covariates - centre], axis=1)
+    cross = np.einsum("c,cx,cy->xy", block.count, means, means)
+    p = design.matrix.shape[1]
+    inner = block.cross[0].sum(axis=0)[1 : 1 + len(model.covariates), 1 : 1 + len(model.covariates)]
+    cross[p:, p:] += inner
+    return means, cross
+
+
+def _relations(block: Block) -> tuple[str, ...]:
+    """How each two factors lie to one another, in words."""
+    parts = {name: Partition.of(block.code_of(name)[:, None]) for name in block.factors}
+    words = []
+    names = list(parts)
+    for i, first in enumerate(names):
+        for second in names[i + 1 :]:
+            words.append(_relation(first, parts[first], second, parts[second]))
+    return tuple(word for word in words if word)
+
+
+def _relation(first: str, a: Partition, second: str, b: Partition) -> str:
+    if a.size == 1 or b.size == 1:
+        return ""
+    if a.same_as(b):
+        return f"{first} and {second} go together"
+    if a.is_finer_than(b):
+        return f"{first} nested in {second}"
+    if b.is_finer_than(a):
+        return f"{second} nested in {first}"
+    pairs = len(np.unique(a.codes * b.size + b.codes))
+    return f"{first} crossed with {second}" if pairs == a.size * b.size else f"{first} partly crossed with {second}"
+
+
+def _remedy(group: Sequence[str]) -> str:
+    if REPEATABILITY in group:
+        first = next(name for name in group if name != REPEATABILITY)
+        return f"Run at least two levels of {first} twice under the same conditions to tell them apart."
+    return f"Run combinations in which {listed(group)} do not go together."
+
+
+def require_balanced(layout: Layout) -> None:
+    """Refuse a layout that has no unique analysis of variance.
+
+    Raises
+    ------
+    LayoutError
+    """
+    if not layout.balanced:
+        raise LayoutError(
+            "the layout is not balanced, so the analysis of variance is not unique. "
+            "Use the REML method, or let the method be chosen (auto)."
+        )
