@@ -1,0 +1,158 @@
+"""Mean squares: the analysis of variance of a balanced layout, for many groups in one pass.
+
+In: a Block and its balanced Layout.  Out: sums of squares, degrees of freedom, expected mean squares, F tests
+with exact or combined denominators, and moment estimates of the components.
+
+Each term's effect in a cell is the mean over its class less the effects of all coarser terms: deviations are
+formed before they are squared, so nothing cancels. Mixed models follow the unrestricted convention: a random
+interaction is in the mean squares of both its factors.
+Sources: Searle, Casella & McCulloch (1992), Variance Components, ch. 4 and 5; Nelder (1965), Proc. R. Soc. A
+283, 147-178; Satterthwaite (1946), Biometrics Bulletin 2, 110-114.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from repeatab.base.errors import LayoutError
+from repeatab.cells import FloatArray
+from repeatab.layout.balance import coarser_terms
+from repeatab.layout.blocks import Block
+from repeatab.layout.layout import Layout, require_balanced
+from repeatab.layout.partitions import Partition
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MeanSquares:
+    """Rows: fixed terms, estimated random terms, repeatability last.
+
+    names : of the rows; random : whether the row's term is random (repeatability is).
+    df : (rows,); ss, ms : (groups, rows).
+    expected : (rows, components) multiplier of each component (estimated random terms, then repeatability) in
+        the row's expected mean square; a fixed term's own effect is left out.
+    denominator : (rows, rows) the combination of mean squares that each row is tested against.
+    denominator_df : (groups, rows), Satterthwaite's where the combination is not one mean square; inf for none.
+    f : (groups, rows), nan for repeatability.
+    components : (groups, components) moment estimates, which may be negative.
+    combination : (components, rows) each component as a combination of mean squares.
+    """
+
+    names: tuple[str, ...]
+    random: tuple[bool, ...]
+    df: FloatArray
+    ss: FloatArray
+    ms: FloatArray
+    expected: FloatArray
+    denominator: FloatArray
+    denominator_df: FloatArray
+    f: FloatArray
+    components: FloatArray
+    combination: FloatArray
+
+
+def mean_squares(block: Block, layout: Layout) -> MeanSquares:
+    """Analyse a balanced layout.
+
+    Raises
+    ------
+    LayoutError
+        The layout is not balanced, or no degrees of freedom are left for repeatability.
+    """
+    require_balanced(layout)
+    random = [layout.random[i] for i in layout.estimated]
+    terms = [*layout.fixed_terms, *random]
+    ss, df = _sums_of_squares(block, terms)
+    if df[-1] <= 0:
+        raise LayoutError(
+            "no degrees of freedom are left for repeatability. Run repeats, or leave the finest term out."
+        )
+    expected = _expected(terms, len(layout.fixed_terms), layout.rows)
+    ms = ss / df
+    combination = _combination(expected, len(layout.fixed_terms))
+    denominator, f, denominator_df = _tests(ms, df, expected, combination, len(layout.fixed_terms))
+    names = [*(t.name for t in layout.model.fixed), *(layout.sources[i] for i in layout.estimated)]
+    return MeanSquares(
+        names=(*names, layout.sources[-1]),
+        random=(*(False for _ in layout.fixed_terms), *(True for _ in random), True),
+        df=df, ss=ss, ms=ms, expected=expected, denominator=denominator,
+        denominator_df=denominator_df, f=f, components=ms @ combination.T, combination=combination,
+    )  # fmt: skip
+
+
+def _sums_of_squares(block: Block, terms: list[Partition]) -> tuple[FloatArray, FloatArray]:
+    """(groups, rows) sums of squares and (rows,) degrees of freedom, repeatability last."""
+    count = block.count.astype(np.float64)
+    mean = block.mean[:, :, 0]
+    grand = mean @ (count / count.sum())
+    rest = mean - grand[:, None]
+    # A second pass: the first centring leaves its own rounding in the overall mean.
+    rest = rest - (rest @ (count / count.sum()))[:, None]
+    order = sorted(range(len(terms)), key=lambda i: terms[i].size)
+    coarser = coarser_terms(terms)
+    effect: dict[int, FloatArray] = {}
+    df: dict[int, float] = {}
+    for i in order:
+        averaged = _class_means(rest, terms[i], count)
+        inner = sum((effect[j] for j in coarser[i]), start=np.zeros_like(averaged))
+        effect[i] = averaged - inner
+        df[i] = terms[i].size - 1 - sum(df[j] for j in coarser[i])
+    left = rest - sum(effect.values(), start=np.zeros_like(rest))
+    within = block.cross[:, :, 0, 0].sum(axis=1)
+    ss = [(effect[i] ** 2) @ count for i in range(len(terms))]
+    free = [df[i] for i in range(len(terms))]
+    residual = within + (left**2) @ count
+    return np.stack([*ss, residual], axis=1), np.array([*free, count.sum() - 1 - sum(free)])
+
+
+def _class_means(values: FloatArray, term: Partition, count: FloatArray) -> FloatArray:
+    """(groups, cells) mean of each cell's class."""
+    order = np.argsort(term.codes, kind="stable")
+    starts = np.searchsorted(term.codes[order], np.arange(term.size))
+    total = np.add.reduceat((values * count)[:, order], starts, axis=1)
+    weight = np.add.reduceat(count[order], starts)
+    return (total / weight)[:, term.codes]
+
+
+def _expected(terms: list[Partition], fixed: int, rows: int) -> FloatArray:
+    """Component U enters the mean square of T with (rows per class of U) where T's classes are unions of U's."""
+    random = terms[fixed:]
+    table = np.zeros((len(terms) + 1, len(random) + 1))
+    table[:, -1] = 1
+    for i, term in enumerate(terms):
+        for j, other in enumerate(random):
+            if other.is_finer_than(term):
+                table[i, j] = rows / other.size
+    return table
+
+
+def _combination(expected: FloatArray, fixed: int) -> FloatArray:
+    """(components, rows) inverse of the expected mean squares of the random rows; fixed rows take no part."""
+    inverse = np.linalg.inv(expected[fixed:])
+    # Multipliers are small whole numbers; the inverse is exact up to rounding, which is cleared here so that a
+    # mean square that takes no part has a coefficient of zero.
+    inverse[np.abs(inverse) < 1e-12 * np.abs(inverse).max(axis=1, keepdims=True)] = 0
+    return np.concatenate([np.zeros((len(inverse), fixed)), inverse], axis=1)
+
+
+def _tests(
+    ms: FloatArray, df: FloatArray, expected: FloatArray, combination: FloatArray, fixed: int
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    rows = len(expected)
+    other = expected.copy()
+    for i in range(fixed, rows - 1):
+        other[i, i - fixed] = 0
+    denominator = other @ combination
+    denominator[np.abs(denominator) < 1e-9] = 0
+    denominator[-1] = 0
+    value = ms @ denominator.T
+    spread = (ms**2 / df) @ (denominator.T**2)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        f = np.where(value > 0, ms / value, np.nan)
+        denominator_df = np.where(value > 0, value**2 / spread, np.nan)
+    # One mean square with coefficient one: its own degrees of freedom, exactly.
+    single = (np.count_nonzero(denominator, axis=1) == 1) & np.isclose(denominator.sum(axis=1), 1)
+    for i in np.flatnonzero(single):
+        denominator_df[:, i] = df[np.argmax(denominator[i] != 0)]
+    return denominator, f, denominator_df
