@@ -1,0 +1,164 @@
+"""The Shewhart chart with run rules as an exact Markov chain.
+
+In: a Shewhart chart, the shift and scale of the plotted points.  Out: its Chain.
+
+Rules about distances need only the zone of each point: a finite chain. Rules about rises and falls also need
+the value of the last point; there each zone carries Gauss-Legendre nodes, and what lies above or below a node
+inside its own zone is integrated exactly for the interpolating polynomial, so the error falls faster than any
+power.
+"""
+
+from __future__ import annotations
+
+import itertools
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.special import ndtr
+
+from repeatab.base.errors import EstimationError
+from repeatab.control.arrays import FloatArray
+from repeatab.control.chain import Chain
+from repeatab.control.charts import Shewhart
+from repeatab.control.rule_states import SIGNAL, RuleStates, rule_states
+
+_NODES = 8
+_FINE = 16
+_WIDEST = 1.0
+_MOST_UNKNOWNS = 120_000
+
+
+def shewhart_chain(chart: Shewhart, *, shift: float, scale: float, both_sides: bool) -> Chain:
+    """Return the chain of `chart` for points with mean `shift` and standard deviation `scale` (assumed ones:
+    0, 1).
+
+    Raises
+    ------
+    EstimationError
+        The rules together need more states than can be handled.
+
+    References
+    ----------
+    Champ & Woodall (1987), Technometrics 29, 393-399.
+    """
+    directional = any(rule.directional for rule in chart.rules)
+    bounds = _bounds(chart, shift=shift, scale=scale, both_sides=both_sides, directional=directional)
+    middles = (bounds[:-1] + bounds[1:]) / 2
+    middles[0] = bounds[1] - 1.0 if math.isinf(bounds[0]) else middles[0]
+    states = rule_states(chart.rules, middles, both_sides=both_sides)
+    if states.successor.shape[0] == 0:
+        return Chain(early=np.array([1.0]), start=np.zeros(1), step=np.zeros((1, 1)))
+    if directional:
+        return _chain_with_nodes(states, [_Zone.of(a, b, shift, scale) for a, b in _pairs(bounds)])
+    return _chain_of_zones(states, np.diff(ndtr((bounds - shift) / scale)))
+
+
+def _pairs(bounds: FloatArray) -> list[tuple[float, float]]:
+    return [(float(a), float(b)) for a, b in itertools.pairwise(bounds)]
+
+
+def _bounds(
+    chart: Shewhart, *, shift: float, scale: float, both_sides: bool, directional: bool
+) -> FloatArray:
+    """Return the lines between zones, from limit to limit; further lines keep zones with nodes narrow."""
+    lines = {line for rule in chart.rules if not rule.directional for line in (rule.sigmas, -rule.sigmas)}
+    lowest = -chart.limit if both_sides else -math.inf
+    inner = sorted(line for line in lines if lowest < line < chart.limit)
+    bounds = [lowest, *inner, chart.limit]
+    if not directional:
+        return np.array(bounds)
+    if math.isinf(lowest):
+        bounds[0] = min([shift - 12 * scale, *(line - 1.0 for line in bounds[1:])])
+    parts = [
+        np.linspace(a, b, max(2, math.ceil((b - a) / (_WIDEST * scale)) + 1))[:-1]
+        for a, b in itertools.pairwise(bounds)
+    ]
+    return np.concatenate([*parts, [chart.limit]])
+
+
+def _chain_of_zones(states: RuleStates, probability: FloatArray) -> Chain:
+    from scipy.sparse import coo_array
+
+    size, zones = states.successor.shape[:2]
+    to = states.successor[:, :, 1]
+    rows, columns = np.nonzero(to != SIGNAL)
+    step = coo_array((probability[columns], (rows, to[rows, columns])), shape=(size, size)).tocsr()
+    start = np.zeros(size)
+    for zone in range(zones):
+        if states.after_first[zone] != SIGNAL:
+            start[states.after_first[zone]] += probability[zone]
+    return Chain(early=np.array([1.0]), start=start, step=step)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Zone:
+    """`whole`: (nodes,) weights of the zone's mass.  `below`, `above`: (nodes, nodes) weights of the part of
+    the zone
+    below or above each node.
+    """
+
+    whole: FloatArray
+    below: FloatArray
+    above: FloatArray
+
+    @classmethod
+    def of(cls, low: float, high: float, shift: float, scale: float) -> _Zone:
+        unit, _ = np.polynomial.legendre.leggauss(_NODES)
+        x = (low + high) / 2 + (high - low) / 2 * unit
+        below = np.array([_weights(low, node, x, shift, scale) for node in x])
+        above = np.array([_weights(node, high, x, shift, scale) for node in x])
+        return cls(whole=_weights(low, high, x, shift, scale), below=below, above=above)
+
+
+def _weights(low: float, high: float, nodes: FloatArray, shift: float, scale: float) -> FloatArray:
+    """Integrals from `low` to `high` of the normal density times each Lagrange polynomial of `nodes`."""
+    unit, weight = np.polynomial.legendre.leggauss(_FINE)
+    y = (low + high) / 2 + (high - low) / 2 * unit
+    density = np.exp(-0.5 * ((y - shift) / scale) ** 2) / (scale * math.sqrt(2 * math.pi))
+    lagrange = np.ones((nodes.size, y.size))
+    for j, node in enumerate(nodes):
+        for other in np.delete(nodes, j):
+            lagrange[j] *= (y - other) / (node - other)
+    found: FloatArray = lagrange @ (density * weight * (high - low) / 2)
+    return found
+
+
+def _chain_with_nodes(states: RuleStates, zones: list[_Zone]) -> Chain:
+    from scipy.sparse import coo_array
+
+    count = states.successor.shape[0]
+    size = count * _NODES
+    if size > _MOST_UNKNOWNS:
+        raise EstimationError(
+            f"run rules: the exact chain needs {count} states with {_NODES} nodes each, more than can be "
+            "handled. "
+            "Choose fewer rules beside those about rises and falls."
+        )
+    ones = np.ones((_NODES, 1))
+    rows, columns, values = [], [], []
+    offset_i, offset_j = np.meshgrid(np.arange(_NODES), np.arange(_NODES), indexing="ij")
+    for state in range(count):
+        own = int(states.zone[state])
+        for zone, weights in enumerate(zones):
+            for side, block in ((0, weights.below), (1, weights.above)):
+                if zone != own:
+                    if side != (zone > own):
+                        continue
+                    block = ones * weights.whole
+                to = int(states.successor[state, zone, side])
+                if to != SIGNAL:
+                    rows.append((state * _NODES + offset_i).ravel())
+                    columns.append((to * _NODES + offset_j).ravel())
+                    values.append(block.ravel())
+    if not rows:
+        return Chain(early=np.array([1.0]), start=np.zeros(size), step=np.zeros((size, size)))
+    step = coo_array(
+        (np.concatenate(values), (np.concatenate(rows), np.concatenate(columns))), shape=(size, size)
+    ).tocsr()
+    start = np.zeros(size)
+    for zone, weights in enumerate(zones):
+        to = int(states.after_first[zone])
+        if to != SIGNAL:
+            start[to * _NODES : (to + 1) * _NODES] += weights.whole
+    return Chain(early=np.array([1.0]), start=start, step=step)

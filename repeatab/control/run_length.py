@@ -1,0 +1,184 @@
+"""How long a chart runs until it signals: the average, and the distribution with its quantiles.
+
+In: a chart, and the shift (and scale) of the plotted points in their assumed standard deviations.
+Out: average run length; RunLength.  Not here: choosing a chart's numbers (design).
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from enum import Enum
+from typing import assert_never
+
+import numpy as np
+from scipy.special import ndtr
+
+from repeatab.base.errors import EstimationError
+from repeatab.control.arrays import FloatArray
+from repeatab.control.chain import Chain
+from repeatab.control.charts import Chart, Cusum, Ewma, Shewhart
+from repeatab.control.cusum_chain import both_sides_average, both_sides_survival, one_side_chain
+from repeatab.control.ewma_chain import ewma_chain
+from repeatab.control.rule_chain import shewhart_chain
+
+
+class Start(Enum):
+    """When the shift is there: from the first point of the chart, or only after many points without a
+    signal.
+    """
+
+    ZERO = "zero state"
+    STEADY = "steady state"
+
+
+class Sides(Enum):
+    """Whether the chart signals up and down or only up."""
+
+    BOTH = "both sides"
+    UPPER = "upper side only"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RunLength:
+    """The number of points up to and including the signal.
+
+    average: its mean.  survival: P(no signal in the first t points), t = 0, 1, …  hazard: probability of a
+    signal at each point after the last t of `survival`, where it no longer changes.
+    """
+
+    average: float
+    survival: FloatArray
+    hazard: float
+
+    def without_signal(self, points: int) -> float:
+        """Return the probability of no signal in the first `points` points."""
+        last = self.survival.size - 1
+        if points <= last:
+            return float(self.survival[points])
+        return float(self.survival[last]) * math.exp(
+            (points - last) * math.log1p(-min(self.hazard, 1 - 1e-16))
+        )
+
+    def quantile(self, probability: float) -> int:
+        """Return the smallest number of points by which the chart has signalled with this probability."""
+        if not 0 < probability < 1:
+            raise EstimationError(f"run length: found probability {probability}, expected between 0 and 1.")
+        kept = 1 - probability
+        reached = np.nonzero(self.survival <= kept)[0]
+        if reached.size:
+            return int(reached[0])
+        last = self.survival.size - 1
+        return last + math.ceil(math.log(kept / float(self.survival[last])) / math.log1p(-self.hazard))
+
+    @property
+    def median(self) -> int:
+        """The number of points by which half of all such charts have signalled."""
+        return self.quantile(0.5)
+
+    def __str__(self) -> str:
+        low, high = self.quantile(0.05), self.quantile(0.95)
+        middle = f"median {self.median}; nine in ten from {low} to {high}"
+        return f"one signal in about {self.average:.4g} points ({middle})"
+
+
+def average_run_length(
+    chart: Chart,
+    *,
+    shift: float = 0.0,
+    scale: float = 1.0,
+    start: Start = Start.ZERO,
+    sides: Sides = Sides.BOTH,
+) -> float:
+    """Return the average number of points until `chart` signals.
+
+    Parameters
+    ----------
+    chart : Shewhart, Ewma or Cusum; normal, independent points.
+    shift : mean of the plotted points less the centre, in the standard deviations that the chart assumes.
+    scale : standard deviation of the plotted points over the assumed one.
+    start : the shift from the first point on (zero state), or after a long time without shift and without
+    signal.
+    sides : both sides, or only signals upward (Shewhart and Cusum).
+
+    Raises
+    ------
+    EstimationError
+        The combination is not available, or the run length is beyond double precision.
+
+    References
+    ----------
+    Champ & Woodall (1987) for run rules; Crowder (1987) for the EWMA; Lucas & Crosier (1982) for the CUSUM.
+    """
+    _check(shift, scale)
+    if isinstance(chart, Shewhart) and not chart.rules:
+        return 1 / beyond_limits(chart.limit, shift=shift, scale=scale, sides=sides)
+    if isinstance(chart, Cusum) and sides is Sides.BOTH and start is Start.ZERO:
+        return both_sides_average(chart, shift=shift, scale=scale)
+    return _chain(chart, shift=shift, scale=scale, start=start, sides=sides).average()
+
+
+def run_length(
+    chart: Chart,
+    *,
+    shift: float = 0.0,
+    scale: float = 1.0,
+    start: Start = Start.ZERO,
+    sides: Sides = Sides.BOTH,
+) -> RunLength:
+    """Return average and distribution of the run length; arguments and errors as in `average_run_length`."""
+    average = average_run_length(chart, shift=shift, scale=scale, start=start, sides=sides)
+    if isinstance(chart, Cusum) and sides is Sides.BOTH and start is Start.ZERO:
+        survival, hazard = both_sides_survival(chart, shift=shift, scale=scale)
+    else:
+        survival, hazard = _chain(chart, shift=shift, scale=scale, start=start, sides=sides).survival()
+    return RunLength(average=average, survival=survival, hazard=hazard)
+
+
+def beyond_limits(limit: float, *, shift: float, scale: float, sides: Sides = Sides.BOTH) -> float:
+    """Return the probability that one point lies beyond ± `limit` (or above it)."""
+    upper = float(ndtr((shift - limit) / scale))
+    return upper if sides is Sides.UPPER else upper + float(ndtr((-limit - shift) / scale))
+
+
+def _chain(chart: Chart, *, shift: float, scale: float, start: Start, sides: Sides) -> Chain:
+    shifted = _zero_state_chain(chart, shift=shift, scale=scale, sides=sides)
+    if start is Start.ZERO:
+        return shifted
+    # Without a shift before; the nodes depend on the scale alone, so both chains have the same states.
+    before = _zero_state_chain(chart, shift=0.0, scale=scale, sides=sides)
+    settled = before.settled()
+    return Chain(early=np.array([1.0]), start=shifted.step.T @ settled, step=shifted.step)
+
+
+def _zero_state_chain(chart: Chart, *, shift: float, scale: float, sides: Sides) -> Chain:
+    match chart:
+        case Shewhart():
+            return shewhart_chain(chart, shift=shift, scale=scale, both_sides=sides is Sides.BOTH)
+        case Ewma():
+            if sides is Sides.UPPER:
+                raise EstimationError(
+                    "EWMA run length: one side alone is not available, since the average could fall without "
+                    "end. "
+                    "Ask for both sides, or use a CUSUM."
+                )
+            return ewma_chain(chart, shift=shift, scale=scale)
+        case Cusum():
+            if sides is Sides.BOTH:
+                raise EstimationError(
+                    "CUSUM run length: the steady state is available for one side only. Ask for the upper "
+                    "side "
+                    "(turn the sign of the shift for the lower), or for the zero state."
+                )
+            return one_side_chain(chart, shift=shift, scale=scale, start=chart.head_start)
+        case _:
+            assert_never(chart)
+
+
+def _check(shift: float, scale: float) -> None:
+    if not math.isfinite(shift):
+        raise EstimationError(
+            f"run length: found shift {shift}, expected a finite number of standard deviations."
+        )
+    if not (math.isfinite(scale) and scale > 0):
+        raise EstimationError(f"run length: found scale {scale}, expected above 0.")
