@@ -152,6 +152,11 @@ def stop_rows(rng: np.random.Generator, section: Section, effect: float) -> list
     ]
 
 
+def rounded(effects: Mapping[str, Mapping[str, float]]) -> dict[str, dict[str, float]]:
+    """Realised effects for a truth file: what these rigs or sets really add, beside the SD they came from."""
+    return {key: {name: round(value, 5) for name, value in effect.items()} for key, effect in effects.items()}
+
+
 def true_sections(names: Iterable[str]) -> dict[str, dict[str, float]]:
     """The section table as the truth files state it."""
     return {

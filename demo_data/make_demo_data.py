@@ -11,15 +11,25 @@ import sys
 from collections.abc import Iterator
 from pathlib import Path
 
+import change_sets
 import comparison_sets
 import gauge_sets
+import messy_set
+import reference_sets
 from demo_files import DemoSet, Sheets, is_stored, save
 
 HERE = Path(__file__).resolve().parent
 DATA_SETS = (
     comparison_sets.monthly_correlation,
     comparison_sets.crossover_correlation,
+    messy_set.messy_labels,
+    gauge_sets.gauge_study,
     gauge_sets.gauge_study_balanced,
+    gauge_sets.run_folder,
+    change_sets.relocation,
+    change_sets.lot_comparison,
+    reference_sets.round_robin,
+    reference_sets.reference_history,
 )
 
 
