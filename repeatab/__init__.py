@@ -1,0 +1,32 @@
+"""repeatab: measurement assurance for friction test rigs.
+
+The public names are loaded when they are first used, so that importing the package costs next to nothing.
+"""
+
+from __future__ import annotations
+
+from importlib import import_module
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from repeatab.estimation.components import fit_components as fit_components
+    from repeatab.intake.reading import read_results as read_results
+
+__version__ = "0.1.0"
+
+_WHERE = {
+    "fit_components": "repeatab.estimation.components",
+    "read_results": "repeatab.intake.reading",
+}
+
+__all__ = ["__version__", *_WHERE]  # noqa: PLE0604
+
+
+def __getattr__(name: str) -> Any:
+    if name in _WHERE:
+        return getattr(import_module(_WHERE[name]), name)
+    raise AttributeError(f"module 'repeatab' has no attribute '{name}'")
+
+
+def __dir__() -> list[str]:
+    return sorted(__all__)

@@ -1,0 +1,435 @@
+"""Components: how much of the scatter comes from each source. The entrance to the estimators.
+
+In: a dataframe (or Results) and the terms of a model.  Out: Fit: components with intervals, analysis of variance,
+fixed effects and contrasts, for one group of data or for many in one pass.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from enum import Enum
+from functools import cached_property
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from repeatab.base.errors import LayoutError, StudyError
+from repeatab.base.interval import IntervalMethod
+from repeatab.base.notes import Note, NoteKind
+from repeatab.cells import Cells, FloatArray, reduce_to_cells
+from repeatab.estimation.contrasts import Contrast, Weights, combine, fixed_rows, level_contrast
+from repeatab.estimation.intervals import chi_square_limits, combination_limits
+from repeatab.estimation.kenward_roger import FixedCovariance, fixed_covariance
+from repeatab.estimation.mean_squares import MeanSquares, mean_squares
+from repeatab.estimation.minimise import Minimum, minimise_from_several_starts
+from repeatab.estimation.moments import Moments, moments
+from repeatab.estimation.profile import profile_limits
+from repeatab.estimation.system import System, build_system
+from repeatab.layout.blocks import Block, blocks_of, group_labels
+from repeatab.layout.layout import Layout, layout_of
+from repeatab.layout.terms import Model, TermName, model_of
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+
+class Method(Enum):
+    """How components are estimated; AUTO takes ANOVA where the layout is balanced and REML elsewhere."""
+
+    ANOVA = "anova"
+    REML = "reml"
+    AUTO = "auto"
+
+
+def method_of(text: str | Method) -> Method:
+    """The method that a word stands for.
+
+    Raises
+    ------
+    StudyError
+    """
+    try:
+        return Method(text)
+    except ValueError:
+        raise StudyError.unknown_choice("method", str(text), allowed=[m.value for m in Method]) from None
+
+
+@dataclass(frozen=True, kw_only=True)
+class BlockFit:
+    """The fit of the groups that share a layout; everything costly is computed when it is first read."""
+
+    block: Block
+    layout: Layout
+    method: Method
+    level: float
+
+    @property
+    def uses_anova(self) -> bool:
+        return self.method is Method.ANOVA or (self.method is Method.AUTO and self.layout.balanced)
+
+    @cached_property
+    def mean_squares(self) -> MeanSquares | None:
+        return mean_squares(self.block, self.layout) if self.layout.balanced else None
+
+    @cached_property
+    def system(self) -> System:
+        return build_system(self.block, self.layout)
+
+    @cached_property
+    def minimum(self) -> Minimum:
+        return minimise_from_several_starts(self.system)
+
+    @cached_property
+    def moments(self) -> Moments:
+        return moments(self.system, self.minimum.theta, kenward_roger=True)
+
+    @cached_property
+    def covariance(self) -> FixedCovariance:
+        return fixed_covariance(self.moments)
+
+    @cached_property
+    def variances(self) -> FloatArray:
+        """(groups, components) estimates as they come out, negative ANOVA estimates included."""
+        if self.uses_anova:
+            analysis = mean_squares(self.block, self.layout)
+            return analysis.components
+        return self.minimum.theta * self.system.unit[:, None] ** 2
+
+    @cached_property
+    def limits(self) -> tuple[FloatArray, FloatArray]:
+        """(groups, components) lower and upper limits of the variances, never below zero."""
+        if self.uses_anova:
+            return _balanced_limits(mean_squares(self.block, self.layout), self.level)
+        lower, upper = profile_limits(self.system, self.minimum, level=self.level)
+        unit = self.system.unit[:, None] ** 2
+        return lower * unit, upper * unit
+
+    @cached_property
+    def log_likelihood(self) -> FloatArray:
+        """(groups,) restricted, all constants, for uncentred covariates and 0/1 indicators."""
+        system = self.system
+        scale = 2 * system.df * np.log(system.unit) + 2 * np.log(system.scale).sum(axis=1)
+        return -0.5 * (self.minimum.criterion + scale)
+
+    @property
+    def interval_methods(self) -> tuple[IntervalMethod, ...]:
+        """How each component's interval was formed, repeatability last."""
+        sources = len(self.layout.estimated)
+        if self.uses_anova:
+            return (*[IntervalMethod.MODIFIED_LARGE_SAMPLE] * sources, IntervalMethod.CHI_SQUARE)
+        return (IntervalMethod.PROFILE,) * (sources + 1)
+
+    def combine(self, rows: tuple[Weights, ...], *, at_zero: bool = False) -> tuple[FloatArray, ...]:
+        """Estimates, standard errors and degrees of freedom (groups, rows) of combinations of fixed effects."""
+        return combine(
+            self.system, self.moments, self.covariance, rows, self.layout.model.covariates, at_zero=at_zero
+        )
+
+
+def _balanced_limits(analysis: MeanSquares, level: float) -> tuple[FloatArray, FloatArray]:
+    lower, upper = np.empty_like(analysis.components), np.empty_like(analysis.components)
+    for k, coefficients in enumerate(analysis.combination[:-1]):
+        low, high = combination_limits(coefficients, analysis.ms, analysis.df, level=level)
+        lower[:, k], upper[:, k] = np.maximum(low, 0), np.maximum(high, 0)
+    low, high = chi_square_limits(analysis.ms[:, -1], float(analysis.df[-1]), level=level)
+    lower[:, -1], upper[:, -1] = low, high
+    return lower, upper
+
+
+@dataclass(frozen=True, kw_only=True)
+class Fit:
+    """A model fitted to one group of data, or to many.
+
+    by : names of the columns that divide the data into groups; groups : their labels in sort order.
+    blocks : the fits, one for each layout that occurs.
+    """
+
+    result: str
+    model: Model
+    by: tuple[str, ...]
+    groups: tuple[tuple[object, ...], ...]
+    blocks: tuple[BlockFit, ...]
+    level: float
+
+    @property
+    def layout(self) -> Layout:
+        """The layout, if all groups share one; otherwise that of the first group (see `blocks`)."""
+        return min(self.blocks, key=lambda part: part.block.groups.min()).layout
+
+    @cached_property
+    def components(self) -> pd.DataFrame:
+        """Per source (and group): variance, raw_variance, sd, sd_lower, sd_upper, share.
+
+        `raw_variance` may be negative where it is an ANOVA estimate; `variance` is never below zero. Where
+        sources are mixed together the last of them carries the joint component and the others are empty.
+        """
+        import pandas as pd
+
+        sources = self.blocks[0].layout.sources
+        table = np.full((len(self.groups), len(sources), 6), np.nan)
+        for part in self.blocks:
+            where = np.ix_(part.block.groups, [*part.layout.estimated, len(sources) - 1])
+            table[where] = _component_table(part)
+            for i in part.layout.separable.mixed:
+                lonely = [s for s in i[:-1]]
+                table[np.ix_(part.block.groups, lonely)] = np.nan
+        names = ["variance", "raw_variance", "sd", "sd_lower", "sd_upper", "share"]
+        return pd.DataFrame(table.reshape(-1, 6), index=self._index(sources, "source"), columns=names)
+
+    @cached_property
+    def anova(self) -> pd.DataFrame | None:
+        """Per row of the analysis: source, df, ss, ms, ems, f, p; None where a layout is not balanced."""
+        import pandas as pd
+
+        frames = []
+        for part in self.blocks:
+            analysis = part.mean_squares
+            if analysis is None:
+                return None
+            frames.extend(_anova_frames(part, analysis, [self.groups[g] for g in part.block.groups], self.by))
+        order = sorted(range(len(frames)), key=lambda i: frames[i][0])
+        joined = pd.concat([frames[i][1] for i in order], ignore_index=True)
+        return joined.set_index(list(self.by)) if self.by else joined
+
+    @cached_property
+    def fixed(self) -> pd.DataFrame:
+        """Per fixed effect (and group): estimate, se, df, lower, upper, p, with Kenward-Roger inference."""
+        import pandas as pd
+        from scipy import special
+
+        frames: dict[int, pd.DataFrame] = {}
+        for part in self.blocks:
+            rows = fixed_rows(part.layout.fixed, self.model.covariates)
+            estimate, se, df = part.combine(rows, at_zero=True)
+            half = special.stdtrit(df, (1 + self.level) / 2) * se
+            p = 2 * special.stdtr(df, -np.abs(estimate / se))
+            values = np.stack([estimate, se, df, estimate - half, estimate + half, p], axis=2)
+            for position, g in enumerate(part.block.groups):
+                index = self._index_of(int(g), [row.label for row in rows], "effect")
+                frames[int(g)] = pd.DataFrame(
+                    values[position], index=index, columns=["estimate", "se", "df", "lower", "upper", "p"]
+                )
+        return pd.concat([frames[g] for g in sorted(frames)])
+
+    @cached_property
+    def log_likelihood(self) -> Any:
+        """REML log-likelihood, all constants: a float, or a Series over the groups."""
+        import pandas as pd
+
+        values = np.empty(len(self.groups))
+        for part in self.blocks:
+            values[part.block.groups] = part.log_likelihood
+        return pd.Series(values, index=self._group_index()) if self.by else float(values[0])
+
+    def contrast(self, factor: str, level: object, *, reference: object, ratio: float = 1.0) -> Any:
+        """mean(level) - ratio * mean(reference) of a fixed factor: a Contrast, or a Series of them over groups.
+
+        Raises
+        ------
+        StudyError
+            The factor is not fixed, or a level is not in the data.
+        """
+        import pandas as pd
+
+        found: dict[int, Contrast] = {}
+        for part in self.blocks:
+            row = level_contrast(part.layout.fixed, factor, level, reference=reference, ratio=ratio)
+            estimate, se, df = part.combine((row,))
+            for position, g in enumerate(part.block.groups):
+                found[int(g)] = Contrast(
+                    label=row.label,
+                    estimate=float(estimate[position, 0]),
+                    se=float(se[position, 0]),
+                    df=float(df[position, 0]),
+                    level=self.level,
+                )
+        if not self.by:
+            return found[0]
+        return pd.Series([found[g] for g in sorted(found)], index=self._group_index(), dtype=object)
+
+    @property
+    def notes(self) -> tuple[Note, ...]:
+        """What the fit noticed: sources mixed together, components at zero, how intervals were formed."""
+        seen: dict[str, Note] = {}
+        for part in self.blocks:
+            for note in (*part.layout.notes(), *_fit_notes(part)):
+                seen.setdefault(str(note), note)
+        return tuple(seen.values())
+
+    def _group_index(self) -> pd.Index[Any]:
+        import pandas as pd
+
+        if len(self.by) == 1:
+            return pd.Index([g[0] for g in self.groups], name=self.by[0])
+        return pd.MultiIndex.from_tuples(self.groups, names=list(self.by))
+
+    def _index(self, names: Sequence[str], title: str) -> pd.Index[Any]:
+        import pandas as pd
+
+        if not self.by:
+            return pd.Index(list(names), name=title)
+        tuples = [(*group, name) for group in self.groups for name in names]
+        return pd.MultiIndex.from_tuples(tuples, names=[*self.by, title])
+
+    def _index_of(self, group: int, names: Sequence[str], title: str) -> pd.Index[Any]:
+        import pandas as pd
+
+        if not self.by:
+            return pd.Index(list(names), name=title)
+        return pd.MultiIndex.from_tuples(
+            [(*self.groups[group], name) for name in names], names=[*self.by, title]
+        )
+
+    def to_frame(self) -> pd.DataFrame:
+        """The components."""
+        return self.components
+
+    def __str__(self) -> str:
+        lines = [f"{self.result}: {self.layout}", self.components.to_string(float_format=lambda v: f"{v:.4g}")]
+        lines += [f"- {note}" for note in self.notes]
+        return "\n".join(lines)
+
+    def _repr_html_(self) -> str:
+        from html import escape
+
+        notes = "".join(f"<li>{escape(str(note))}</li>" for note in self.notes)
+        table = self.components.to_html(float_format=lambda v: f"{v:.4g}", escape=True)
+        return f"<p>{escape(self.result)}: {escape(str(self.layout))}</p>{table}<ul>{notes}</ul>"
+
+
+def fit_components(
+    data: Any,
+    *,
+    result: str | None = None,
+    random: Sequence[TermName],
+    nested_in: Mapping[str, TermName] | None = None,
+    fixed: Sequence[TermName] = (),
+    covariates: Sequence[str] = (),
+    by: Sequence[str] = (),
+    method: str | Method = Method.AUTO,
+    level: float = 0.95,
+) -> Fit:
+    """Split the scatter of a result into its sources.
+
+    Parameters
+    ----------
+    data : a dataframe of pandas, Polars, PyArrow or DuckDB, Results, or Cells; one row per result.
+    result : the column to analyse; taken from Results or Cells if not given.
+    random : sources of scatter: names, and tuples of names for their combinations.
+    nested_in : factor -> the factor(s) within which its labels repeat.
+    fixed : effects whose levels are themselves the question.
+    covariates : numeric columns with a straight-line effect.
+    by : columns that divide the data into groups, each fitted on its own in one pass.
+    method : "anova" (balanced layouts only), "reml", or "auto".
+    level : confidence of the intervals.
+
+    Returns
+    -------
+    Fit
+
+    Raises
+    ------
+    StudyError, InputError
+        A term or column is not usable.
+    LayoutError
+        The design cannot answer: `method="anova"` on an unbalanced layout, too few results, fixed effects that
+        cannot be told apart.
+    EstimationError
+        All results are equal, or repeats agree exactly.
+
+    References
+    ----------
+    Searle, Casella & McCulloch (1992), Variance Components; Kenward & Roger (1997), Biometrics 53, 983-997.
+    """
+    if not 0 < level < 1:
+        raise StudyError(f"level: found {level}, expected a confidence between 0 and 1, such as 0.95.")
+    model = model_of(random=random, fixed=fixed, covariates=covariates, nested_in=nested_in)
+    groups_by = (by,) if isinstance(by, str) else tuple(by)
+    cells, name = _cells(data, result, model, groups_by)
+    return fit_cells(cells, model, by=groups_by, method=method_of(method), level=level, result=name)
+
+
+def fit_cells(
+    cells: Cells, model: Model, *, by: Sequence[str] = (), method: Method = Method.AUTO, level: float = 0.95,
+    result: str = "result",
+) -> Fit:  # fmt: skip
+    """The same from Cells and a Model."""
+    parts = []
+    for block in blocks_of(cells, by=by):
+        layout = layout_of(block, model)
+        if method is Method.ANOVA and not layout.balanced:
+            raise LayoutError(
+                "method 'anova': the layout is not balanced (or has covariates), so the analysis of variance is "
+                "not unique. Use method 'reml', or 'auto', which chooses."
+            )
+        parts.append(BlockFit(block=block, layout=layout, method=method, level=level))
+    return Fit(
+        result=result, model=model, by=tuple(by), groups=group_labels(cells, by),
+        blocks=tuple(parts), level=level,
+    )  # fmt: skip
+
+
+def _cells(data: Any, result: str | None, model: Model, by: Sequence[str]) -> tuple[Cells, str]:
+    from repeatab.intake.results import Results
+
+    keys = list(dict.fromkeys([*by, *model.keys]))
+    if isinstance(data, Cells):
+        return data.over(keys), data.variables[0]
+    if isinstance(data, Results):
+        data, result = data.frame, result or "result"
+    if result is None:
+        raise StudyError("result: not given; expected the name of the column to analyse.")
+    return reduce_to_cells(data, result=result, factors=keys, covariates=model.covariates), result
+
+
+def _component_table(part: BlockFit) -> FloatArray:
+    raw = part.variances
+    variance = np.maximum(raw, 0.0)
+    lower, upper = part.limits
+    total = variance.sum(axis=1, keepdims=True)
+    columns = [variance, raw, np.sqrt(variance), np.sqrt(lower), np.sqrt(upper), variance / total]
+    return np.stack(columns, axis=2)
+
+
+def _anova_frames(
+    part: BlockFit, analysis: MeanSquares, groups: list[tuple[object, ...]], by: tuple[str, ...]
+) -> list[tuple[int, pd.DataFrame]]:
+    import pandas as pd
+    from scipy import special
+
+    sources = [name for name, random in zip(analysis.names, analysis.random, strict=True) if random]
+    words = [_expected_in_words(row, sources) for row in analysis.expected]
+    p = special.fdtrc(analysis.df, analysis.denominator_df, analysis.f)
+    frames = []
+    for position, (g, labels) in enumerate(zip(part.block.groups, groups, strict=True)):
+        table: dict[str, Any] = {name: label for name, label in zip(by, labels, strict=True)}
+        table |= {
+            "source": analysis.names, "df": analysis.df, "ss": analysis.ss[position],
+            "ms": analysis.ms[position], "ems": words, "f": analysis.f[position], "p": p[position],
+        }  # fmt: skip
+        frames.append((int(g), pd.DataFrame(table)))
+    return frames
+
+
+def _expected_in_words(row: FloatArray, sources: Sequence[str]) -> str:
+    parts = []
+    for multiplier, name in zip(row, sources, strict=True):
+        if multiplier:
+            parts.append(f"var({name})" if multiplier == 1 else f"{multiplier:g} var({name})")
+    return " + ".join(reversed(parts))
+
+
+def _fit_notes(part: BlockFit) -> list[Note]:
+    names = [part.layout.sources[i] for i in part.layout.estimated]
+    notes = []
+    for k, name in enumerate(names):
+        if (part.variances[:, k] <= 0).any():
+            notes.append(
+                Note(
+                    kind=NoteKind.ZERO_COMPONENT,
+                    sources=(name,),
+                    text=f"the component of {name} is estimated at zero; it stays in the degrees of freedom.",
+                )
+            )
+    return notes

@@ -1,0 +1,156 @@
+"""Contrasts: linear combinations of the fixed effects with Kenward-Roger inference.
+
+In: a System at its REML estimate and weights of the fixed columns.  Out: estimate, standard error, degrees of
+freedom and interval, in the unit of the result.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+from scipy import special
+
+from repeatab.base.errors import StudyError, listed
+from repeatab.base.interval import Interval, IntervalMethod
+from repeatab.cells import FloatArray
+from repeatab.estimation.kenward_roger import FixedCovariance, contrast_precision
+from repeatab.estimation.moments import Moments
+from repeatab.estimation.system import System
+from repeatab.layout.fixed import FixedDesign
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Contrast:
+    """A difference (or other combination) of fixed effects, in the unit of the result."""
+
+    label: str
+    estimate: float
+    se: float
+    df: float
+    level: float
+    method: IntervalMethod = IntervalMethod.KENWARD_ROGER
+
+    @property
+    def lower(self) -> float:
+        return self.interval().lower
+
+    @property
+    def upper(self) -> float:
+        return self.interval().upper
+
+    @property
+    def t(self) -> float:
+        """Estimate over standard error."""
+        return self.estimate / self.se
+
+    @property
+    def p(self) -> float:
+        """Two-sided probability of a t value this large if the true combination is zero."""
+        return float(2 * special.stdtr(self.df, -abs(self.t)))
+
+    def interval(self, level: float | None = None) -> Interval:
+        """The two-sided interval at `level` (the contrast's own if not given)."""
+        chosen = self.level if level is None else level
+        half = float(special.stdtrit(self.df, (1 + chosen) / 2)) * self.se
+        return Interval(
+            lower=self.estimate - half, upper=self.estimate + half, level=chosen, method=self.method
+        )
+
+    def p_above(self, bound: float) -> float:
+        """One-sided probability of a value this far above `bound` if the truth were at `bound`."""
+        return float(special.stdtr(self.df, -(self.estimate - bound) / self.se))
+
+    def p_below(self, bound: float) -> float:
+        """One-sided probability of a value this far below `bound` if the truth were at `bound`."""
+        return float(special.stdtr(self.df, (self.estimate - bound) / self.se))
+
+    def __str__(self) -> str:
+        interval = self.interval()
+        return (
+            f"{self.label}: {self.estimate:.5g} ({interval.lower:.5g} to {interval.upper:.5g}, "
+            f"{self.level:.0%}), {self.df:.3g} df"
+        )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Weights:
+    """Weights of a combination: `fixed` (columns,) of the fixed columns, `covariates` by name of their slopes.
+
+    Covariates of weight zero are held at their mean over the group's rows.
+    """
+
+    label: str
+    fixed: FloatArray
+    covariates: Mapping[str, float]
+
+
+def level_weights(design: FixedDesign, factor: str, level: object) -> FloatArray:
+    """(columns,) weights of the mean at one level, averaged evenly over the levels of the other fixed factors.
+
+    Raises
+    ------
+    StudyError
+        The factor is not fixed in this model, or has no such level in the data.
+    """
+    factors = dict(design.references)
+    if factor not in factors:
+        raise StudyError(f"'{factor}' is not a fixed effect of this model; fixed are {listed(factors)}.")
+    own = {column.level[0] for column in design.columns if column.factors == (factor,)} | {factors[factor]}
+    if level not in own:
+        raise StudyError(
+            f"{factor}: there is no level '{level}' in these data; there are {listed(sorted(own, key=str))}."
+        )
+    sizes = {name: 1 + sum(c.factors == (name,) for c in design.columns) for name in factors}
+    weights = np.ones(len(design.columns))
+    for i, column in enumerate(design.columns):
+        for name, here in zip(column.factors, column.level, strict=True):
+            weights[i] *= (here == level) if name == factor else 1 / sizes[name]
+    return weights
+
+
+def level_contrast(
+    design: FixedDesign, factor: str, level: object, *, reference: object, ratio: float = 1.0
+) -> Weights:
+    """Weights of mean(level) - ratio * mean(reference)."""
+    fixed = level_weights(design, factor, level) - ratio * level_weights(design, factor, reference)
+    label = f"{factor} {level} - {'' if ratio == 1 else f'{ratio:g} × '}{reference}"
+    return Weights(label=label, fixed=fixed, covariates={})
+
+
+def fixed_rows(design: FixedDesign, covariates: tuple[str, ...]) -> tuple[Weights, ...]:
+    """One row per coefficient: the intercept (at covariates of zero), the levels, the slopes."""
+    eye = np.eye(len(design.columns))
+    rows = [Weights(label=c.name, fixed=eye[i], covariates={}) for i, c in enumerate(design.columns)]
+    slopes = [Weights(label=name, fixed=np.zeros(len(eye)), covariates={name: 1.0}) for name in covariates]
+    return (*rows, *slopes)
+
+
+def combine(
+    system: System,
+    here: Moments,
+    covariance: FixedCovariance,
+    rows: tuple[Weights, ...],
+    covariates: tuple[str, ...],
+    *,
+    at_zero: bool = False,
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Estimates, standard errors and degrees of freedom of combinations, each (groups, rows).
+
+    at_zero : the intercept is taken at covariates of zero instead of at their mean.
+    """
+    groups, p = here.fixed.shape
+    plain = p - len(covariates)
+    weights = np.zeros((groups, len(rows), p))
+    for i, row in enumerate(rows):
+        weights[:, i, :plain] = row.fixed
+        for j, name in enumerate(covariates):
+            weights[:, i, plain + j] = row.covariates.get(name, 0.0) / system.scale[:, j]
+            if at_zero:
+                weights[:, i, plain + j] -= row.fixed[0] * system.centre[:, j] / system.scale[:, j]
+    unit, origin = system.unit[:, None], system.origin[:, None]
+    constant = np.array([row.fixed[0] for row in rows])
+    estimate = np.einsum("gcp,gp->gc", weights, here.fixed) * unit + origin * constant
+    se, df = contrast_precision(covariance, weights)
+    return estimate, se * unit, df
