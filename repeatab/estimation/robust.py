@@ -1,6 +1,8 @@
-"""Robust means and standard deviations: Algorithm A, Algorithm S, Q method and Hampel estimator, simple starts.
+"""Robust means and standard deviations: Algorithm A, Algorithm S, Q method and Hampel estimator, simple
+starts.
 
-In: values, or standard deviations, or values per laboratory.  Out: numbers that a few wild values cannot move far.
+In: values, or standard deviations, or values per laboratory.  Out: numbers that a few wild values cannot move
+far.
 """
 
 from __future__ import annotations
@@ -22,10 +24,10 @@ _MOST_STEPS = 5000
 class StopRule(Enum):
     """When an iteration ends.
 
-    THIRD_FIGURE : the standards' rule for work by hand: no change in the third significant figure of the standard
-        deviation and in the equivalent figure of the mean.
-    FIXED_POINT : on to the point where nothing changes at all, which fulfils the rule at any number of figures and does
-        not depend on where the iteration began.
+    THIRD_FIGURE : the standards' rule for work by hand: no change in the third significant figure of the
+        standard deviation and in the equivalent figure of the mean.
+    FIXED_POINT : on to the point where nothing changes at all, which fulfils the rule at any number of
+        figures and does not depend on where the iteration began.
     """
 
     THIRD_FIGURE = "third significant figure"
@@ -41,12 +43,14 @@ class AlgorithmA:
     iterations: int
 
     def __str__(self) -> str:
-        return f"robust mean {self.mean:.6g}, robust standard deviation {self.sd:.4g} ({self.iterations} iterations)"
+        return f"robust mean {self.mean:.6g}, robust SD {self.sd:.4g} ({self.iterations} iterations)"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class AlgorithmS:
-    """Robust pooled standard deviation w* with the limit factor eta and the adjustment factor xi that were used."""
+    """Robust pooled standard deviation w* with the limit factor eta and the adjustment factor xi that were
+    used.
+    """
 
     sd: float
     eta: float
@@ -69,7 +73,8 @@ def _checked(values: Sequence[float] | FloatArray, *, least: int, what: str) -> 
     if not np.all(np.isfinite(found)):
         bad = int(np.flatnonzero(~np.isfinite(found))[0]) + 1
         raise EstimationError(
-            f"{what}: value {bad} of {found.size} is {found[bad - 1]}, expected a finite number. Leave it out with a reason."
+            f"{what}: value {bad} of {found.size} is {found[bad - 1]}, expected a finite number. "
+            "Leave it out with a reason."
         )
     return found
 
@@ -103,13 +108,11 @@ def _start(x: FloatArray) -> float:
     return scaled_mad(x) or normalised_iqr(x) or mean_deviation
 
 
-def algorithm_a(
-    values: Sequence[float] | FloatArray, *, stop: StopRule = StopRule.FIXED_POINT
-) -> AlgorithmA:
+def algorithm_a(values: Sequence[float] | FloatArray, *, stop: StopRule = StopRule.FIXED_POINT) -> AlgorithmA:
     """Robust mean and standard deviation by Algorithm A.
 
-    Start: median and MADe. Each step draws values beyond x* ± 1.5 s* to these limits, then takes x* as their mean
-    and s* as 1.134 times their standard deviation. Breakdown near 25 % of wild values on one side.
+    Start: median and MADe. Each step draws values beyond x* ± 1.5 s* to these limits, then takes x* as their
+    mean and s* as 1.134 times their standard deviation. Breakdown near 25 % of wild values on one side.
 
     Parameters
     ----------
@@ -126,33 +129,39 @@ def algorithm_a(
     ISO 13528:2022, C.3.1; ISO 5725-5:1998, 6.2.
     """
     x = _checked(values, least=3, what="Algorithm A")
-    mean, sd = float(np.median(x)), _start(x)
-    floor = 1e-13 * float(np.max(np.abs(x - mean)))
+    # About the median, so that a large common part (a torque of 900 N m with 0.1 N m scatter) costs no
+    # digits.
+    offset = float(np.median(x))
+    x = x - offset
+    mean, sd = 0.0, _start(x)
+    floor = 1e-13 * float(np.max(np.abs(x)))
     for iteration in range(1, _MOST_STEPS):
         if sd <= floor:
-            return AlgorithmA(mean=mean, sd=0.0, iterations=iteration - 1)
+            return AlgorithmA(mean=offset + mean, sd=0.0, iterations=iteration - 1)
         drawn = np.clip(x, mean - 1.5 * sd, mean + 1.5 * sd)
         latest = float(drawn.mean()), 1.134 * float(drawn.std(ddof=1))
-        if _settled((mean, sd), latest, stop):
-            return AlgorithmA(mean=latest[0], sd=latest[1], iterations=iteration)
+        if _settled((mean, sd), latest, stop, offset=offset):
+            return AlgorithmA(mean=offset + latest[0], sd=latest[1], iterations=iteration)
         mean, sd = latest
     raise AssertionError("Algorithm A did not settle")  # it contracts; reaching this is a defect of ours
 
 
-def _settled(before: tuple[float, float], after: tuple[float, float], stop: StopRule) -> bool:
-    change = max(abs(after[0] - before[0]), abs(after[1] - before[1]))
+def _settled(
+    before: tuple[float, float], after: tuple[float, float], stop: StopRule, *, offset: float
+) -> bool:
     if stop is StopRule.FIXED_POINT:
-        # Rounding in the mean of values far from zero is the floor of what can stand still.
-        return change <= 1e-13 * after[1] + 4e-16 * abs(after[0])
+        return max(abs(after[0] - before[0]), abs(after[1] - before[1])) <= 1e-13 * after[1]
     if after[1] <= 0:
         return True
     # Rounded to the decimal place of the third significant figure of s*, mean and s* both stay as they are.
     place = 2 - math.floor(math.log10(after[1]))
-    return all(round(a, place) == round(b, place) for a, b in zip(after, before, strict=True))
+    same_mean = round(offset + after[0], place) == round(offset + before[0], place)
+    return same_mean and round(after[1], place) == round(before[1], place)
 
 
 def algorithm_s_factors(df: float) -> tuple[float, float]:
-    """Limit factor eta and adjustment factor xi of Algorithm S for standard deviations with `df` degrees of freedom.
+    """Limit factor eta and adjustment factor xi of Algorithm S for standard deviations with `df` degrees
+    of freedom.
 
     eta^2 = chi2_0.90(df)/df: a normal sample's SD exceeds eta sigma with probability 0.10.
     xi^-2 = P(chi2(df + 2) < df eta^2) + 0.10 eta^2: makes the drawn-in mean square unbiased.
@@ -178,8 +187,8 @@ def algorithm_s(
 ) -> AlgorithmS:
     """Robust pooled value of standard deviations (or of ranges of two, df = 1) by Algorithm S.
 
-    Start: the median. Each step draws values above eta w* to that limit and takes w* as xi times their root mean
-    square.
+    Start: the median. Each step draws values above eta w* to that limit and takes w* as xi times their root
+    mean square.
 
     Parameters
     ----------
@@ -208,28 +217,47 @@ def algorithm_s(
         if pooled <= floor:
             return AlgorithmS(sd=0.0, eta=eta, xi=xi, iterations=iteration - 1)
         latest = xi * math.sqrt(float(np.mean(np.minimum(w, eta * pooled) ** 2)))
-        if _settled((0.0, pooled), (0.0, latest), stop):
+        if _settled((0.0, pooled), (0.0, latest), stop, offset=0.0):
             return AlgorithmS(sd=latest, eta=eta, xi=xi, iterations=iteration)
         pooled = latest
     raise AssertionError("Algorithm S did not settle")  # it contracts; reaching this is a defect of ours
 
 
-def _weighted_steps(differences: FloatArray, weights: FloatArray) -> tuple[FloatArray, FloatArray, float]:
-    """The jumps of a cumulative distribution of absolute differences: places > 0, heights there, height at 0."""
-    # Decimal readings that are equally far apart differ in the last binary digit; they are one place of the jump.
-    scale = float(differences.max())
-    places, index = np.unique(np.round(differences / scale, 12) if scale else differences, return_inverse=True)
-    heights = np.cumsum(np.bincount(index.ravel(), weights=weights))
-    at_zero = float(heights[0]) if places[0] == 0 else 0.0
-    positive = places > 0
-    return places[positive] * (scale or 1.0), heights[positive], at_zero
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Pairs:
+    """Absolute differences of pairs of results, how far rounding may move each, and the weight of each."""
+
+    difference: FloatArray
+    rounding: FloatArray
+    weight: FloatArray
+
+    @classmethod
+    def of(cls, left: FloatArray, right: FloatArray, weight: FloatArray) -> _Pairs:
+        difference = np.abs(left - right)
+        rounding = 1e-10 * difference + 2e-15 * (np.abs(left) + np.abs(right))
+        return cls(difference=difference, rounding=rounding, weight=weight)
+
+    def jumps(self) -> tuple[FloatArray, FloatArray, float]:
+        """The cumulative distribution: places above 0, heights there, height at 0.
+
+        Decimal readings that lie equally far apart differ in the last binary digit; they are one place.
+        """
+        order = np.argsort(self.difference)
+        difference, rounding = self.difference[order], self.rounding[order]
+        starts = np.concatenate([[True], np.diff(difference) > rounding[1:]])
+        steps = np.bincount(np.cumsum(starts) - 1, weights=self.weight[order])
+        heights = np.cumsum(np.asarray(steps, dtype=np.float64))
+        places = difference[starts]
+        if places[0] <= rounding[0]:
+            return places[1:], heights[1:], float(heights[0])
+        return places, heights, 0.0
 
 
-def _quantile_of_differences(
-    differences: FloatArray, weights: FloatArray, *, share: float, normal_at: tuple[float, float]
-) -> float:
-    """Invert the smoothed cumulative distribution at share + (1 - share) H(0), as a normal standard deviation."""
-    places, heights, at_zero = _weighted_steps(differences, weights)
+def _quantile_of_differences(pairs: _Pairs, *, share: float, normal_at: tuple[float, float]) -> float:
+    """Invert the smoothed cumulative distribution at share + (1 - share) H(0), as a normal standard
+    deviation.
+    """
+    places, heights, at_zero = pairs.jumps()
     if places.size == 0:
         return 0.0
     smooth = np.concatenate([[0.0], [0.5 * heights[0]], 0.5 * (heights[1:] + heights[:-1])])
@@ -241,9 +269,9 @@ def _quantile_of_differences(
 def q_method(laboratories: Sequence[Sequence[float] | FloatArray]) -> float:
     """Robust standard deviation s* from the differences between laboratories, by the Q method.
 
-    With one value per laboratory this is the standard deviation for proficiency assessment; with several results per
-    laboratory it is a robust reproducibility standard deviation. Neither mean nor SD of a laboratory enters. Breakdown
-    at half of the laboratories.
+    With one value per laboratory this is the standard deviation for proficiency assessment; with several
+    results per laboratory it is a robust reproducibility standard deviation. Neither mean nor SD of a
+    laboratory enters. Breakdown at half of the laboratories.
 
     Parameters
     ----------
@@ -267,10 +295,9 @@ def q_method(laboratories: Sequence[Sequence[float] | FloatArray]) -> float:
     first, second = np.triu_indices(values.size, k=1)
     between = owner[first] != owner[second]
     first, second = first[between], second[between]
-    pairs = len(cells) * (len(cells) - 1) / 2
-    weights = 1 / (size[owner[first]] * size[owner[second]] * pairs)
-    differences = np.abs(values[first] - values[second])
-    return _quantile_of_differences(differences, weights, share=0.25, normal_at=(0.625, 0.375))
+    weights = 2 / (size[owner[first]] * size[owner[second]] * len(cells) * (len(cells) - 1))
+    pairs = _Pairs.of(values[first], values[second], weights)
+    return _quantile_of_differences(pairs, share=0.25, normal_at=(0.625, 0.375))
 
 
 def q_method_repeatability(laboratories: Sequence[Sequence[float] | FloatArray]) -> float:
@@ -291,22 +318,22 @@ def q_method_repeatability(laboratories: Sequence[Sequence[float] | FloatArray])
     cells = [cell for cell in cells if cell.size > 1]
     if not cells:
         raise EstimationError("Q method: no laboratory gave two results, so there is no scatter within one.")
-    differences, weights = [], []
-    for cell in cells:
-        first, second = np.triu_indices(cell.size, k=1)
-        differences.append(np.abs(cell[first] - cell[second]))
-        weights.append(np.full(first.size, 1 / (first.size * len(cells))))
-    return _quantile_of_differences(
-        np.concatenate(differences), np.concatenate(weights), share=0.5, normal_at=(0.75, 0.25)
+    indices = [np.triu_indices(cell.size, k=1) for cell in cells]
+    pairs = _Pairs.of(
+        np.concatenate([cell[first] for cell, (first, _) in zip(cells, indices, strict=True)]),
+        np.concatenate([cell[second] for cell, (_, second) in zip(cells, indices, strict=True)]),
+        np.concatenate([np.full(first.size, 1 / (first.size * len(cells))) for first, _ in indices]),
     )
+    return _quantile_of_differences(pairs, share=0.5, normal_at=(0.75, 0.25))
 
 
 def hampel_mean(values: Sequence[float] | FloatArray, sd: float) -> HampelMean:
-    """Hampel's mean of `values` for the standard deviation `sd`, by the standard's exact finite-step procedure.
+    """Hampel's mean of `values` for the standard deviation `sd`, by the standard's exact finite-step
+    procedure.
 
     Solves sum psi((x_i - x*) / sd) = 0 with psi rising to 1.5, level to 3, falling to zero at 4.5. The sum is
-    piecewise linear in x*, so its roots are found exactly between the nodes x_i ± 1.5, 3 and 4.5 sd. Of several roots
-    the one nearest to the median counts, and the median itself where two are equally near.
+    piecewise linear in x*, so its roots are found exactly between the nodes x_i ± 1.5, 3 and 4.5 sd. Of
+    several roots the one nearest to the median counts, and the median itself where two are equally near.
 
     Raises
     ------
@@ -335,11 +362,14 @@ def hampel_mean(values: Sequence[float] | FloatArray, sd: float) -> HampelMean:
 def _hampel_psi(q: FloatArray) -> FloatArray:
     size = np.abs(q)
     rising_or_level = np.minimum(size, 1.5)
-    return np.asarray(np.sign(q) * np.clip(np.minimum(rising_or_level, 4.5 - size), 0.0, None), dtype=np.float64)
+    return np.asarray(
+        np.sign(q) * np.clip(np.minimum(rising_or_level, 4.5 - size), 0.0, None), dtype=np.float64
+    )
 
 
 def _roots_of_polygon(nodes: FloatArray, sums: FloatArray) -> FloatArray:
-    """Roots of the piecewise linear function through (nodes, sums); the middle where it is zero along a piece.
+    """Roots of the piecewise linear function through (nodes, sums); the middle where it is zero along a
+    piece.
 
     Beyond the outer nodes the function is zero for want of any value, which is no solution.
     """
@@ -348,7 +378,7 @@ def _roots_of_polygon(nodes: FloatArray, sums: FloatArray) -> FloatArray:
         left, right = float(sums[index]), float(sums[index + 1])
         if left == 0 and right == 0:
             roots.append((nodes[index] + nodes[index + 1]) / 2)
-        elif left == 0 and 0 < index and sums[index - 1] != 0:
+        elif left == 0 and index > 0 and sums[index - 1] != 0:
             roots.append(nodes[index])
         elif left * right < 0:
             roots.append(nodes[index] - left * (nodes[index + 1] - nodes[index]) / (right - left))

@@ -1,0 +1,3 @@
+"""Laboratories against each other: consistency, outlier tests, precision, consensus, scores. Numbers in
+and out.
+"""
