@@ -1,0 +1,179 @@
+"""Simulate: the results that a design would give, were its components known. The only source of
+simulated data.
+
+In: a Block (the design), its Layout, components, fixed means and a generator.  Out: a Block of the same
+design whose groups are the draws, ready for the estimators that analyse a study.
+
+A draw is made cell by cell, never row by row: the mean of a cell is its fixed mean, plus one normal effect
+for each class it belongs to, plus a normal with variance repeatability / count; the scatter within it is a
+chi-square with count - 1 degrees of freedom, which for normal results is independent of the mean. So a draw
+costs the same whether a cell holds two runs or two thousand.
+Source: Searle, Casella & McCulloch (1992), Variance Components, ch. 3 and 4, for the model and the
+distribution of its sums of squares.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import replace
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from repeatab.base.errors import StudyError, listed
+from repeatab.cells import FloatArray, IntArray, cells_of_arrays
+from repeatab.layout.blocks import Block, blocks_of
+from repeatab.layout.layout import Layout
+
+# Relative to the largest: a direction in which a cell's covariates spread less than this holds no spread.
+_NO_SPREAD = 1e-12
+
+
+def planned_block(
+    factors: Mapping[str, Sequence[object] | NDArray[Any]],
+    covariates: Mapping[str, Sequence[float] | FloatArray] | None = None,
+    *,
+    result: str = "result",
+) -> Block:
+    """A design that has no results yet: one entry per planned run, the result being zero throughout.
+
+    Parameters
+    ----------
+    factors : name -> (runs,) labels.
+    covariates : name -> (runs,) planned values.
+    """
+    runs = len(next(iter(factors.values())))
+    values = {result: np.zeros(runs), **(covariates or {})}
+    return blocks_of(cells_of_arrays(factors, values))[0]
+
+
+def simulate_block(
+    block: Block,
+    layout: Layout,
+    variances: FloatArray,
+    fixed_mean: FloatArray | float,
+    draws: int,
+    rng: np.random.Generator,
+    *,
+    slopes: Mapping[str, float] | None = None,
+    scatter_factor: FloatArray | None = None,
+) -> Block:
+    """Draw `draws` data sets of one design.
+
+    Parameters
+    ----------
+    block, layout : the design; the block's own results play no part (its covariates do).
+    variances : (components,) or (draws, components): the estimated random terms in the order of
+        `layout.estimated`, repeatability last; none below zero.
+    fixed_mean : one mean or (cells,) means of the result, in its unit, at covariates of zero.
+    slopes : covariate -> change of the result per unit of it; zero where not named.
+    scatter_factor : (cells,) factors of the repeatability standard deviation, one throughout if not given.
+
+    Returns
+    -------
+    Block with (draws,) groups.
+
+    Raises
+    ------
+    StudyError
+        A variance is negative, their number does not fit the layout, or a slope names no covariate.
+    """
+    components = _checked(variances, layout, draws)
+    x, within = _covariates(block)
+    beta = _slopes(slopes or {}, block.variables[1:])
+    mean = np.broadcast_to(
+        np.asarray(fixed_mean, np.float64) - block.shift[0], (draws, len(block.count))
+    ).copy()
+    mean += (x + block.shift[1:]) @ beta
+    for k, i in enumerate(layout.estimated):
+        term = layout.random[i]
+        effect = rng.standard_normal((draws, term.size)) * np.sqrt(components[:, k, None])
+        mean += effect[:, term.codes]
+    factor = np.ones(len(block.count)) if scatter_factor is None else scatter_factor
+    sigma = np.sqrt(components[:, -1, None]) * factor
+    mean += rng.standard_normal(mean.shape) * sigma / np.sqrt(block.count)
+    cross = _scatter(block.count, within, beta, sigma, rng)
+    means = np.concatenate([mean[:, :, None], np.broadcast_to(x, (draws, *x.shape))], axis=2)
+    return replace(block, mean=means, cross=cross, groups=np.arange(draws))
+
+
+def simulate_batches(
+    block: Block,
+    layout: Layout,
+    variances: FloatArray,
+    fixed_mean: FloatArray | float,
+    draws: int,
+    rng: np.random.Generator,
+    *,
+    batch: int = 500,
+    slopes: Mapping[str, float] | None = None,
+    scatter_factor: FloatArray | None = None,
+) -> Iterator[Block]:
+    """The same in batches, so that many draws need little memory and progress can be told between them.
+
+    The draws of a batch are numbered from zero within it. Another batch size gives other draws.
+    """
+    full = np.asarray(variances, np.float64)
+    for low in range(0, draws, batch):
+        size = min(batch, draws - low)
+        part = full[low : low + size] if full.ndim == 2 else full
+        yield simulate_block(
+            block, layout, part, fixed_mean, size, rng, slopes=slopes, scatter_factor=scatter_factor
+        )
+
+
+def _checked(variances: FloatArray, layout: Layout, draws: int) -> FloatArray:
+    found = np.asarray(variances, np.float64)
+    expected = len(layout.estimated) + 1
+    if found.shape[-1] != expected or found.shape not in ((expected,), (draws, expected)):
+        names = [*(layout.sources[i] for i in layout.estimated), layout.sources[-1]]
+        raise StudyError(
+            f"simulation: found variances of shape {found.shape}, expected {expected} values (or {draws} rows "
+            f"of them), one each for {listed(names)}."
+        )
+    if not (np.isfinite(found).all() and (found >= 0).all()):
+        raise StudyError(
+            "simulation: found a variance that is negative or not finite; expected zero or more."
+        )
+    return np.broadcast_to(found, (draws, expected))
+
+
+def _covariates(block: Block) -> tuple[FloatArray, FloatArray]:
+    """(cells, c) shifted means and (cells, c, c) scatter of the covariates, from the block's first group."""
+    return block.mean[0, :, 1:], block.cross[0, :, 1:, 1:]
+
+
+def _slopes(slopes: Mapping[str, float], covariates: Sequence[str]) -> FloatArray:
+    unknown = [name for name in slopes if name not in covariates]
+    if unknown:
+        raise StudyError(
+            f"simulation: slopes name {listed(unknown)}; the design has {listed(covariates) or 'none'}."
+        )
+    return np.array([slopes.get(name, 0.0) for name in covariates], np.float64)
+
+
+def _scatter(
+    count: IntArray, within: FloatArray, beta: FloatArray, sigma: FloatArray, rng: np.random.Generator
+) -> FloatArray:
+    """(draws, cells, v, v) cross-products about the cell means.
+
+    What the scatter of the result has in common with a covariate lies in the directions in which the
+    covariate itself spreads within the cell, one normal for each; the rest of the cell's degrees of freedom
+    is chi-square.
+    """
+    draws, c = len(sigma), len(beta)
+    cross = np.empty((draws, len(count), c + 1, c + 1))
+    value, vector = np.linalg.eigh(within) if c else (np.zeros((len(count), 0)), within)
+    spreads = value > _NO_SPREAD * np.maximum(value.max(axis=1, keepdims=True, initial=0.0), 1e-300)
+    root = vector * np.sqrt(np.where(spreads, value, 0.0))[:, None, :]
+    common = rng.standard_normal((draws, len(count), c)) * spreads
+    free = np.maximum(count - 1 - spreads.sum(axis=1), 0)
+    rest = 2.0 * rng.standard_gamma(free / 2, size=(draws, len(count)))
+    own = ((common**2).sum(axis=2) + rest) * sigma**2
+    linked = np.einsum("cxz,dcz->dcx", root, common) * sigma[:, :, None]
+    explained = np.einsum("cxz,z->cx", within, beta)
+    cross[:, :, 0, 0] = own + 2 * linked @ beta + explained @ beta
+    cross[:, :, 0, 1:] = cross[:, :, 1:, 0] = linked + explained
+    cross[:, :, 1:, 1:] = within
+    return cross
