@@ -1,0 +1,1 @@
+"""An Outcome made visible: figures, page, workbook, JSON, terminal lines. It judges nothing."""

@@ -1,0 +1,9 @@
+"""Drawing the figures that an Outcome holds as data; SVG and PNG with the same bytes each time.
+
+`draw(figure)` returns a matplotlib Figure that belongs to the caller; no window, no global state.
+"""
+
+from repeatab.report.figures.draw import draw
+from repeatab.report.figures.style import NARROW, WIDE, to_png, to_svg
+
+__all__ = ["NARROW", "WIDE", "draw", "to_png", "to_svg"]

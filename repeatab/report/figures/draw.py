@@ -1,0 +1,48 @@
+"""One entry for all figures: the class of the data decides which drawing is made."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from repeatab.outcome import figures as data
+from repeatab.report.figures.style import WIDE, styled
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
+
+
+def draw(figure: data.Figure, *, width: float = WIDE, titled: bool = True) -> Figure:
+    """Draw one figure.
+
+    Parameters
+    ----------
+    figure : any figure of an Outcome.
+    width : in inches; the height follows from the content. NARROW suits a telephone.
+    titled : whether the title stands in the picture (a page that prints it as a heading leaves it out).
+    """
+    with styled():
+        match figure:
+            case data.OffsetsBySection():
+                from repeatab.report.figures.offsets import draw_offsets
+
+                return draw_offsets(figure, width, titled)
+            case data.ScatterSources():
+                from repeatab.report.figures.scatter import draw_scatter
+
+                return draw_scatter(figure, width, titled)
+            case data.SetsAcrossRigs():
+                from repeatab.report.figures.sets import draw_sets
+
+                return draw_sets(figure, width, titled)
+            case data.RepeatabilityByRig():
+                from repeatab.report.figures.repeatability import draw_repeatability
+
+                return draw_repeatability(figure, width, titled)
+            case data.OrderOfRuns():
+                from repeatab.report.figures.order import draw_order
+
+                return draw_order(figure, width, titled)
+            case data.WhatMoreRunsBuy():
+                from repeatab.report.figures.more_runs import draw_more_runs
+
+                return draw_more_runs(figure, width, titled)
