@@ -135,17 +135,17 @@ def reduce_to_cells(
     values = np.stack([_numbers(eager[name], name) for name in (result, *covariates)], axis=1)
     coded = [_coded(eager[name], name) for name in factors]
     codes = np.stack([c for _, c in coded], axis=1) if coded else np.zeros((len(values), 0), np.int64)
-    return _reduce(tuple(factors), tuple(l for l, _ in coded), codes, (result, *covariates), values)
+    return _reduce(tuple(factors), tuple(levels for levels, _ in coded), codes, (result, *covariates), values)
 
 
 def cells_of_arrays(
     factors: Mapping[str, Sequence[object] | NDArray[Any]], values: Mapping[str, Sequence[float] | FloatArray]
 ) -> Cells:
-    """Cells straight from arrays of equal length: key columns by name, and values by name (the result first)."""
+    """Cells straight from arrays of equal length: key columns and values by name, the result first."""
     coded = [sort_and_code(np.asarray(list(labels), dtype=object)) for labels in factors.values()]
     matrix = np.stack([np.asarray(v, dtype=np.float64) for v in values.values()], axis=1)
     codes = np.stack([c for _, c in coded], axis=1) if coded else np.zeros((len(matrix), 0), np.int64)
-    return _reduce(tuple(factors), tuple(l for l, _ in coded), codes, tuple(values), matrix)
+    return _reduce(tuple(factors), tuple(levels for levels, _ in coded), codes, tuple(values), matrix)
 
 
 def sort_and_code(labels: NDArray[Any]) -> tuple[LabelArray, IntArray]:
@@ -165,19 +165,24 @@ def _sort_order(levels: LabelArray) -> IntArray:
     try:
         return np.array(sorted(range(len(levels)), key=levels.__getitem__), dtype=np.int64)
     except TypeError:
-        return np.array(sorted(range(len(levels)), key=lambda i: (str(type(levels[i])), str(levels[i]))), dtype=np.int64)
+        return np.array(
+            sorted(range(len(levels)), key=lambda i: (str(type(levels[i])), str(levels[i]))), dtype=np.int64
+        )
 
 
 def _numbers(series: Any, name: str) -> FloatArray:
     try:
         values = np.asarray(series.to_numpy(), dtype=np.float64)
     except (TypeError, ValueError):
-        raise InputError(f"column '{name}': found text, expected numbers. Read the table with read_results.") from None
+        raise InputError(
+            f"column '{name}': found text, expected numbers. Read the table with read_results."
+        ) from None
     bad = np.flatnonzero(~np.isfinite(values))
     if bad.size:
         raise InputError(
             f"column '{name}', data row {bad[0] + 1}: found {values[bad[0]]}, expected a finite number "
-            f"({bad.size} such rows). Remove the rows, or read the table with read_results, which sets them aside."
+            f"({bad.size} such rows). Remove the rows, or read the table with read_results, which sets them "
+            "aside."
         )
     return values
 
@@ -186,8 +191,8 @@ def _coded(series: Any, name: str) -> tuple[LabelArray, IntArray]:
     empty = np.flatnonzero(np.asarray(series.is_null().to_numpy(), dtype=bool))
     if empty.size:
         raise InputError(
-            f"column '{name}', data row {empty[0] + 1}: found no label, expected one ({empty.size} such rows). "
-            "Fill it in or leave the row out."
+            f"column '{name}', data row {empty[0] + 1}: found no label, expected one ({empty.size} such "
+            "rows). Fill it in or leave the row out."
         )
     return sort_and_code(np.asarray(series.to_numpy()))
 
@@ -199,9 +204,9 @@ def _reduce(
     variables: tuple[str, ...],
     values: FloatArray,
 ) -> Cells:
-    cell, first = _cell_index(codes, [len(l) for l in levels])
-    # Subtracting a value of the data itself is exact for values within a factor of two of it, and it keeps the
-    # means small, so that a level of 1e6 with a scatter of 0.01 loses nothing.
+    cell, first = _cell_index(codes, [len(labels) for labels in levels])
+    # Subtracting a value of the data itself is exact for values within a factor of two of it, and it keeps
+    # the means small, so that a level of 1e6 with a scatter of 0.01 loses nothing.
     shift = values[0].copy()
     shifted = values - shift
     count = np.bincount(cell, minlength=len(first))
@@ -238,7 +243,7 @@ def _cell_index(codes: IntArray, sizes: Sequence[int]) -> tuple[IntArray, IntArr
 
 
 def _pooled(cells: Cells, factors: tuple[str, ...], levels: tuple[LabelArray, ...], codes: IntArray) -> Cells:
-    group, first = _cell_index(codes, [len(l) for l in levels])
+    group, first = _cell_index(codes, [len(labels) for labels in levels])
     size = len(first)
     count = np.bincount(group, cells.count, size).astype(np.int64)
     weighted = cells.count[:, None] * cells.mean
@@ -247,7 +252,9 @@ def _pooled(cells: Cells, factors: tuple[str, ...], levels: tuple[LabelArray, ..
     parts = cells.cross + cells.count[:, None, None] * gap[:, :, None] * gap[:, None, :]
     cross = np.zeros((size, *parts.shape[1:]))
     np.add.at(cross, group, parts)
-    return _with(cells, factors=factors, levels=levels, codes=codes[first], count=count, mean=mean, cross=cross)
+    return _with(
+        cells, factors=factors, levels=levels, codes=codes[first], count=count, mean=mean, cross=cross
+    )
 
 
 def _united(first: LabelArray, second: LabelArray) -> tuple[LabelArray, IntArray, IntArray]:

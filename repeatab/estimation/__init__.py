@@ -1,1 +1,1 @@
-"""Estimation: components, intervals and contrasts. Numbers in, numbers out: no files, no wording, no drawing."""
+"""Estimation: components, intervals and contrasts. Numbers in, numbers out: no files, no drawing."""

@@ -1,12 +1,12 @@
 """Chain: eliminate nested random terms analytically, finest first.
 
 In: cells sorted so that a chain of terms, each nested in the next, has contiguous classes.  Out: the weighted
-cross-products of everything else, as if the chain's covariance V_c = I + sum_l g_l Z_l Z_l' had been inverted,
-and the sums over the chain's own levels that gradients and information need.
+cross-products of everything else, as if the chain's covariance V_c = I + sum_l g_l Z_l Z_l' had been
+inverted, and the sums over the chain's own levels that gradients and information need.
 
 Each class of a chain term is a node of a forest. Going up, a node's weight and mean are those of its children
-with the weights w = W / (1 + g W); going down, the random effects of the ancestors are subtracted. The cost is
-one visit to each node, and sums of squares are formed about means throughout, never by subtraction.
+with the weights w = W / (1 + g W); going down, the random effects of the ancestors are subtracted. The cost
+is one visit to each node, and sums of squares are formed about means throughout, never by subtraction.
 The block-diagonal inversion goes back to Henderson (1953, Biometrics 9, 226-252); the recursion over several
 nested levels is derived in DEVELOPERS.md and tested against dense matrices.
 """
@@ -14,6 +14,7 @@ nested levels is derived in DEVELOPERS.md and tested against dense matrices.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 
@@ -50,7 +51,7 @@ class Chain:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Ascent:
-    """Weights and means of every level at given ratios; `cross` (groups, b, b) = B' V_c^-1 B and log |V_c|."""
+    """Weights and means of every level at given ratios; `cross` (groups, b, b) is B' V_c^-1 B."""
 
     full: tuple[FloatArray, ...]
     shrunk: tuple[FloatArray, ...]
@@ -91,7 +92,7 @@ def build_chain(codes: list[IntArray], weight: FloatArray, mean: FloatArray, sca
     gap = mean - mean_1[:, codes[0]]
     scatter = scatter + _cross(gap, np.broadcast_to(weight, gap.shape[:2]))
     level_starts, parents = [], []
-    for finer, coarser in zip(codes[:-1], codes[1:], strict=True):
+    for finer, coarser in pairwise(codes):
         owner = coarser[_first_of(finer)]
         level_starts.append(_first_of(owner))
         parents.append(owner)
@@ -123,7 +124,11 @@ def ascend(chain: Chain, ratio: FloatArray) -> Ascent:
             means.append(mean_above)
     cross = cross + _cross(means[-1], shrunk[-1])
     return Ascent(
-        full=tuple(full), shrunk=tuple(shrunk), mean=tuple(means), cross=cross, log_determinant=log_determinant
+        full=tuple(full),
+        shrunk=tuple(shrunk),
+        mean=tuple(means),
+        cross=cross,
+        log_determinant=log_determinant,
     )
 
 
@@ -189,20 +194,22 @@ def _descend(
 
 
 def _posterior(chain: Chain, ratio: FloatArray, ascent: Ascent) -> tuple[list[FloatArray], list[FloatArray]]:
-    """Per level the response of the summed effects of a node and its ancestors to a unit of information at the
-    node, and the diagonal of Z_l' V_c^-1 Z_l."""
+    """Per level the response of the summed effects of a node and its ancestors to a unit of information at
+    the node, and the diagonal of Z_l' V_c^-1 Z_l."""
     spread: list[FloatArray] = [np.empty(0)] * chain.terms
     own: list[FloatArray] = [np.empty(0)] * chain.terms
     for level in range(chain.terms - 1, -1, -1):
         full, shrunk, g = ascent.full[level], ascent.shrunk[level], ratio[:, level, None]
-        above = spread[level + 1][:, chain.parents[level]] if level + 1 < chain.terms else np.zeros_like(shrunk)
+        above = (
+            spread[level + 1][:, chain.parents[level]] if level + 1 < chain.terms else np.zeros_like(shrunk)
+        )
         own[level] = shrunk * (1 - above * shrunk)
         spread[level] = (above + g * (1 - above * shrunk)) / (1 + g * full)
     return spread, own
 
 
 def _norms(chain: Chain, ascent: Ascent, spread: list[FloatArray], own: list[FloatArray]) -> FloatArray:
-    """Squared Frobenius norms of Z_j' V_c^-1 Z_k, summed over pairs of nodes by their nearest common ancestor."""
+    """Squared Frobenius norms of Z_j' V_c^-1 Z_k, by pairs of nodes and their nearest common ancestor."""
     levels = chain.terms
     groups = chain.scatter.shape[0]
     norm = np.zeros((groups, levels, levels))

@@ -1,7 +1,7 @@
 """Components: how much of the scatter comes from each source. The entrance to the estimators.
 
-In: a dataframe (or Results) and the terms of a model.  Out: Fit: components with intervals, analysis of variance,
-fixed effects and contrasts, for one group of data or for many in one pass.
+In: a dataframe (or Results) and the terms of a model.  Out: Fit: components with intervals, analysis of
+variance, fixed effects and contrasts, for one group of data or for many in one pass.
 """
 
 from __future__ import annotations
@@ -94,7 +94,8 @@ class BlockFit:
         if self.uses_anova:
             analysis = mean_squares(self.block, self.layout)
             return analysis.components
-        return self.minimum.theta * self.system.unit[:, None] ** 2
+        unit: FloatArray = self.system.unit[:, None] ** 2
+        return self.minimum.theta * unit
 
     @cached_property
     def limits(self) -> tuple[FloatArray, FloatArray]:
@@ -121,7 +122,7 @@ class BlockFit:
         return (IntervalMethod.PROFILE,) * (sources + 1)
 
     def combine(self, rows: tuple[Weights, ...], *, at_zero: bool = False) -> tuple[FloatArray, ...]:
-        """Estimates, standard errors and degrees of freedom (groups, rows) of combinations of fixed effects."""
+        """Estimates, standard errors and degrees of freedom (groups, rows) of fixed combinations."""
         return combine(
             self.system, self.moments, self.covariance, rows, self.layout.model.covariates, at_zero=at_zero
         )
@@ -169,11 +170,8 @@ class Fit:
         sources = self.blocks[0].layout.sources
         table = np.full((len(self.groups), len(sources), 6), np.nan)
         for part in self.blocks:
-            where = np.ix_(part.block.groups, [*part.layout.estimated, len(sources) - 1])
-            table[where] = _component_table(part)
-            for i in part.layout.separable.mixed:
-                lonely = [s for s in i[:-1]]
-                table[np.ix_(part.block.groups, lonely)] = np.nan
+            kept = np.array([*part.layout.estimated, len(sources) - 1])
+            table[np.ix_(part.block.groups, kept)] = _component_table(part)
         names = ["variance", "raw_variance", "sd", "sd_lower", "sd_upper", "share"]
         return pd.DataFrame(table.reshape(-1, 6), index=self._index(sources, "source"), columns=names)
 
@@ -223,7 +221,7 @@ class Fit:
         return pd.Series(values, index=self._group_index()) if self.by else float(values[0])
 
     def contrast(self, factor: str, level: object, *, reference: object, ratio: float = 1.0) -> Any:
-        """mean(level) - ratio * mean(reference) of a fixed factor: a Contrast, or a Series of them over groups.
+        """mean(level) - ratio * mean(reference) of a fixed factor: a Contrast, or a Series over groups.
 
         Raises
         ------
@@ -286,7 +284,10 @@ class Fit:
         return self.components
 
     def __str__(self) -> str:
-        lines = [f"{self.result}: {self.layout}", self.components.to_string(float_format=lambda v: f"{v:.4g}")]
+        lines = [
+            f"{self.result}: {self.layout}",
+            self.components.to_string(float_format=lambda v: f"{v:.4g}"),
+        ]
         lines += [f"- {note}" for note in self.notes]
         return "\n".join(lines)
 
@@ -333,8 +334,8 @@ def fit_components(
     StudyError, InputError
         A term or column is not usable.
     LayoutError
-        The design cannot answer: `method="anova"` on an unbalanced layout, too few results, fixed effects that
-        cannot be told apart.
+        The design cannot answer: `method="anova"` on an unbalanced layout, too few results, fixed effects
+        that cannot be told apart.
     EstimationError
         All results are equal, or repeats agree exactly.
 
@@ -360,8 +361,8 @@ def fit_cells(
         layout = layout_of(block, model)
         if method is Method.ANOVA and not layout.balanced:
             raise LayoutError(
-                "method 'anova': the layout is not balanced (or has covariates), so the analysis of variance is "
-                "not unique. Use method 'reml', or 'auto', which chooses."
+                "method 'anova': the layout is not balanced (or has covariates), so the analysis of variance "
+                "is not unique. Use method 'reml', or 'auto', which chooses."
             )
         parts.append(BlockFit(block=block, layout=layout, method=method, level=level))
     return Fit(
@@ -403,7 +404,7 @@ def _anova_frames(
     p = special.fdtrc(analysis.df, analysis.denominator_df, analysis.f)
     frames = []
     for position, (g, labels) in enumerate(zip(part.block.groups, groups, strict=True)):
-        table: dict[str, Any] = {name: label for name, label in zip(by, labels, strict=True)}
+        table: dict[str, Any] = dict(zip(by, labels, strict=True))
         table |= {
             "source": analysis.names, "df": analysis.df, "ss": analysis.ss[position],
             "ms": analysis.ms[position], "ems": words, "f": analysis.f[position], "p": p[position],

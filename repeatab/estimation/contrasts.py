@@ -76,7 +76,7 @@ class Contrast:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Weights:
-    """Weights of a combination: `fixed` (columns,) of the fixed columns, `covariates` by name of their slopes.
+    """Weights of a combination: `fixed` (columns,) of the fixed columns, `covariates` of the named slopes.
 
     Covariates of weight zero are held at their mean over the group's rows.
     """
@@ -87,7 +87,7 @@ class Weights:
 
 
 def level_weights(design: FixedDesign, factor: str, level: object) -> FloatArray:
-    """(columns,) weights of the mean at one level, averaged evenly over the levels of the other fixed factors.
+    """(columns,) weights of the mean at one level, each level of the other fixed factors counting alike.
 
     Raises
     ------

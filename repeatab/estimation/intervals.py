@@ -2,9 +2,9 @@
 
 In: mean squares, their degrees of freedom and the coefficients of a combination.  Out: limits of variances.
 
-chi-square (exact) for one mean square; modified large-sample for sums (Graybill & Wang 1980, JASA 75, 869-873)
-and for sums and differences (Ting, Burdick, Graybill, Jeyaratnam & Lu 1990, J. Stat. Comput. Simul. 35,
-135-143); generalised pivotal for ratios and other functions (Weerahandi 1993, JASA 88, 899-905; Hamada &
+chi-square (exact) for one mean square; modified large-sample for sums (Graybill & Wang 1980, JASA 75,
+869-873) and for sums and differences (Ting, Burdick, Graybill, Jeyaratnam & Lu 1990, J. Stat. Comput. Simul.
+35, 135-143); generalised pivotal for ratios and other functions (Weerahandi 1993, JASA 88, 899-905; Hamada &
 Weerahandi 2000, J. Qual. Technol. 32, 241-253). Formulas as in Burdick & Graybill (1992).
 """
 
@@ -36,8 +36,8 @@ def combination_limits(
 
     Notes
     -----
-    The limits meet their defining property: the lower limit of a difference of two mean squares is zero exactly
-    where their F ratio stands on its upper tail point.
+    The limits meet their defining property: the lower limit of a difference of two mean squares is zero
+    exactly where their F ratio stands on its upper tail point.
     """
     tail = (1 - level) / 2
     used = coefficients != 0

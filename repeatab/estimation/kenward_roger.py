@@ -2,8 +2,8 @@
 
 In: Moments at the REML estimate (with the Kenward-Roger pieces).  Out: the adjusted covariance of the fixed
 coefficients and, for a contrast, standard error and degrees of freedom.
-All sums run over matrices of the size of the dense block. A component estimated at zero stays in: leaving it out
-can turn 2 degrees of freedom into 20.
+All sums run over matrices of the size of the dense block. A component estimated at zero stays in: leaving it
+out can turn 2 degrees of freedom into 20.
 Source: Kenward & Roger (1997), Biometrics 53, 983-997; for a single contrast their degrees of freedom reduce
 to 2 / A2 and the scale factor to one.
 """
@@ -34,7 +34,7 @@ def fixed_covariance(here: Moments) -> FixedCovariance:
     """Adjusted covariance of the fixed coefficients."""
     assert here.first is not None
     assert here.second is not None
-    model = np.linalg.inv(here.fixed_inverse)
+    model = np.linalg.inv(here.fixed_inverse).astype(np.float64)
     variance = 2 * _inverse_information(here.expected)
     inner = np.einsum("gjk,gjkxy->gxy", variance, here.second)
     adjusted = model + 2 * model @ inner @ model
@@ -65,4 +65,5 @@ def _inverse_information(expected: FloatArray) -> FloatArray:
     """Inverse of tr(P V_j P V_k), scaled first: its entries span many orders where a component is large."""
     root = np.sqrt(np.diagonal(expected, 0, 1, 2))
     outer = root[:, :, None] * root[:, None, :]
-    return np.linalg.inv(expected / outer) / outer
+    inverse: FloatArray = np.linalg.inv(expected / outer) / outer
+    return inverse

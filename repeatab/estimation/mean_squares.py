@@ -33,7 +33,8 @@ class MeanSquares:
     expected : (rows, components) multiplier of each component (estimated random terms, then repeatability) in
         the row's expected mean square; a fixed term's own effect is left out.
     denominator : (rows, rows) the combination of mean squares that each row is tested against.
-    denominator_df : (groups, rows), Satterthwaite's where the combination is not one mean square; inf for none.
+    denominator_df : (groups, rows), Satterthwaite's where the combination is not one mean square; inf for
+        none.
     f : (groups, rows), nan for repeatability.
     components : (groups, components) moment estimates, which may be negative.
     combination : (components, rows) each component as a combination of mean squares.
@@ -116,7 +117,7 @@ def _class_means(values: FloatArray, term: Partition, count: FloatArray) -> Floa
 
 
 def _expected(terms: list[Partition], fixed: int, rows: int) -> FloatArray:
-    """Component U enters the mean square of T with (rows per class of U) where T's classes are unions of U's."""
+    """Component U enters T's mean square, times its rows per class, where T's classes are unions of U's."""
     random = terms[fixed:]
     table = np.zeros((len(terms) + 1, len(random) + 1))
     table[:, -1] = 1
@@ -130,8 +131,8 @@ def _expected(terms: list[Partition], fixed: int, rows: int) -> FloatArray:
 def _combination(expected: FloatArray, fixed: int) -> FloatArray:
     """(components, rows) inverse of the expected mean squares of the random rows; fixed rows take no part."""
     inverse = np.linalg.inv(expected[fixed:])
-    # Multipliers are small whole numbers; the inverse is exact up to rounding, which is cleared here so that a
-    # mean square that takes no part has a coefficient of zero.
+    # Multipliers are small whole numbers; the inverse is exact up to rounding, which is cleared here so that
+    # a mean square that takes no part has a coefficient of zero.
     inverse[np.abs(inverse) < 1e-12 * np.abs(inverse).max(axis=1, keepdims=True)] = 0
     return np.concatenate([np.zeros((len(inverse), fixed)), inverse], axis=1)
 
@@ -153,6 +154,6 @@ def _tests(
         denominator_df = np.where(value > 0, value**2 / spread, np.nan)
     # One mean square with coefficient one: its own degrees of freedom, exactly.
     single = (np.count_nonzero(denominator, axis=1) == 1) & np.isclose(denominator.sum(axis=1), 1)
-    for i in np.flatnonzero(single):
-        denominator_df[:, i] = df[np.argmax(denominator[i] != 0)]
+    for row in np.flatnonzero(single):
+        denominator_df[:, row] = df[np.argmax(denominator[row] != 0)]
     return denominator, f, denominator_df

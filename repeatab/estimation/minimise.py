@@ -2,10 +2,11 @@
 
 In: a System, starting variances, and which of them are held.  Out: the minimiser of each group.
 
-Projected Newton (Bertsekas 1982, SIAM J. Control Optim. 20, 221-246) in the variances themselves: a variance at
-zero stays there only while its derivative is positive. A search in standard deviations would find every zero
-stationary, whether it is the optimum or not. The Hessian is exact, 2 A - E with A the average and E the expected
-information; where it is not positive definite, the expected information takes its place (Fisher scoring).
+Projected Newton (Bertsekas 1982, SIAM J. Control Optim. 20, 221-246) in the variances themselves: a variance
+at zero stays there only while its derivative is positive. A search in standard deviations would find every
+zero stationary, whether it is the optimum or not. The Hessian is exact, 2 A - E with A the average and E the
+expected information; where it is not positive definite, the expected information takes its place (Fisher
+scoring).
 """
 
 from __future__ import annotations
@@ -24,7 +25,8 @@ _STEPS = 200
 _HALVINGS = 40
 # Relative to a scaled total of order one: Newton is quadratic, so the step after this one is below rounding.
 _SETTLED = 1e-9
-# The residual variance of a REML fit is positive; one this far below the total is a fit that runs away to zero.
+# The residual variance of a REML fit is positive; one this far below the total is a fit that runs away to
+# zero.
 _SMALLEST_RESIDUAL = 1e-14
 
 
@@ -46,7 +48,7 @@ def minimise(system: System, start: FloatArray, held: NDArray[np.bool_] | None =
     Raises
     ------
     EstimationError
-        The criterion falls without end (no scatter is left for repeatability) or the search does not settle.
+        The criterion falls without end (repeatability has no scatter) or the search does not settle.
     """
     theta = start.copy()
     held = np.zeros(theta.shape, bool) if held is None else held
@@ -63,8 +65,8 @@ def minimise(system: System, start: FloatArray, held: NDArray[np.bool_] | None =
         value[active] = reached
         if (theta[active, -1] < _SMALLEST_RESIDUAL).any():
             raise EstimationError(
-                "the data leave no scatter for repeatability (repeats agree exactly), so ratios to it have no "
-                "finite value. Record the results with more digits, or leave the finest term out."
+                "the data leave no scatter for repeatability (repeats agree exactly), so ratios to it have "
+                "no finite value. Record the results with more digits, or leave the finest term out."
             )
         active = active[change > _SETTLED * moved.sum(axis=1)]
         if active.size == 0:
@@ -88,7 +90,8 @@ def _newton_step(here: Moments, theta: FloatArray, held: NDArray[np.bool_]) -> F
     scoring = np.where(both, here.expected / outer, eye)
     convex = np.linalg.eigvalsh(exact)[:, 0] > 1e-6
     matrix = np.where(convex[:, None, None], exact, scoring + 1e-12 * eye)
-    return -np.linalg.solve(matrix, (gradient / root)[:, :, None])[:, :, 0] / root
+    solved: FloatArray = np.linalg.solve(matrix, (gradient / root)[:, :, None])[:, :, 0]
+    return -solved / root
 
 
 def _line_search(
@@ -123,13 +126,14 @@ def starting_values(system: System) -> FloatArray:
     257-275): exact for a balanced layout without negative estimates, and a good start elsewhere."""
     equal = np.ones((system.groups, system.sources + 1))
     here = moments(system, equal)
-    solved = np.linalg.solve(here.expected + 1e-12 * np.eye(equal.shape[1]), here.quadratic[:, :, None])[:, :, 0]
+    regular = here.expected + 1e-12 * np.eye(equal.shape[1])
+    solved = np.linalg.solve(regular, here.quadratic[:, :, None])[:, :, 0]
     total = np.abs(solved).sum(axis=1, keepdims=True)
     return np.maximum(solved, 0.01 * total)
 
 
 def minimise_from_several_starts(system: System) -> Minimum:
-    """The best minimum: from the scoring start, and again from inside wherever a component came out as zero."""
+    """The best minimum: from the scoring start, and from inside wherever a component came out as zero."""
     best = minimise(system, starting_values(system))
     zero: IntArray = np.flatnonzero((best.theta[:, :-1] <= 0).any(axis=1))
     if zero.size == 0:

@@ -1,7 +1,7 @@
 """Moments: the REML criterion with its gradient, information and Kenward-Roger pieces at given variances.
 
-In: a System and variances (groups, K + 1), the residual last.  Out: everything that the optimiser, the profile
-and the contrasts need, from matrices no larger than the dense columns: never rows by rows.
+In: a System and variances (groups, K + 1), the residual last.  Out: everything that the optimiser, the
+profile and the contrasts need, from matrices no larger than the dense columns: never rows by rows.
 
 Notation: V = sum_k theta_k V_k with V_k = Z_k Z_k' and V_K = I; P = V^-1 - V^-1 X (X' V^-1 X)^-1 X' V^-1.
 With D = [dense random | fixed] and T = B' V_c^-1 B from the chain, P = V_c^-1 - V_c^-1 D K D' V_c^-1, where
@@ -85,7 +85,7 @@ def moments(system: System, theta: FloatArray, *, kenward_roger: bool = False) -
     s1, s2 = sigma2[:, None], sigma2[:, None, None]
     r = system.random_columns
     phi = core.inner[:, r:, r:]
-    inverse = np.linalg.inv(phi)
+    inverse: FloatArray = np.linalg.inv(phi).astype(np.float64)
     first_x, second_x = _fixed_parts(outer, second, inverse, ratio) if kenward_roger else (None, None)
     return Moments(
         criterion=core.criterion,
@@ -211,4 +211,5 @@ def _fixed_parts(
 
 def _trace(a: FloatArray, b: FloatArray) -> FloatArray:
     """(groups,) traces of the products of two stacks of matrices."""
-    return np.einsum("gxy,gyx->g", a, b)
+    traces: FloatArray = np.einsum("gxy,gyx->g", a, b)
+    return traces

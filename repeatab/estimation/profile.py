@@ -24,7 +24,7 @@ _ROOT_TOLERANCE = 1e-8
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Search:
-    """One limit of one component of one group, many side by side: the fit at which it starts and its target."""
+    """Limits of components of groups, side by side: the fits at which they start and their targets."""
 
     system: System
     component: IntArray

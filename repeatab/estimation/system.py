@@ -1,13 +1,14 @@
 """System: the mixed-model equations of a block of groups, reduced as far as they can be once and for all.
 
-In: a Block and its Layout.  Out: System: the chain of nested random terms that is eliminated analytically, the
-dense columns that remain (other random terms, fixed columns, covariates, the result), and how the internal
-columns relate to the ones that are reported.
+In: a Block and its Layout.  Out: System: the chain of nested random terms that is eliminated analytically,
+the dense columns that remain (other random terms, fixed columns, covariates, the result), and how the
+internal columns relate to the ones that are reported.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 
@@ -92,7 +93,7 @@ def build_system(block: Block, layout: Layout) -> System:
         chain=build_chain([_renumbered(terms[i].codes[order]) for i in chain_terms], weight, columns, padded),
         chain_terms=chain_terms,
         dense_terms=dense_terms,
-        dense_slices=tuple(slice(int(a), int(b)) for a, b in zip(edges[:-1], edges[1:], strict=True)),
+        dense_slices=tuple(slice(int(a), int(b)) for a, b in pairwise(edges)),
         random_columns=int(edges[-1]),
         fixed_columns=layout.fixed.matrix.shape[1] + len(layout.model.covariates),
         rows=block.rows,

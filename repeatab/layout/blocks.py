@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 
@@ -67,7 +68,7 @@ def blocks_of(cells: Cells, *, by: Sequence[str] = ()) -> tuple[Block, ...]:
     starts = np.concatenate([[0], np.flatnonzero(np.diff(group[order])) + 1, [len(order)]])
     pattern = np.concatenate([cells.codes[:, columns], cells.count[:, None]], axis=1)[order]
     members: dict[bytes, list[int]] = {}
-    for g, (low, high) in enumerate(zip(starts[:-1], starts[1:], strict=True)):
+    for g, (low, high) in enumerate(pairwise(starts)):
         members.setdefault(pattern[low:high].tobytes(), []).append(g)
     blocks = []
     for groups in members.values():

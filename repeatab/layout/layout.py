@@ -83,7 +83,7 @@ class Layout:
             Note(
                 kind=NoteKind.MIXED_TOGETHER,
                 sources=(self.sources[i],),
-                text=f"the scatter of {self.sources[i]} leaves no trace beside the fixed effects in this design.",
+                text=f"the scatter of {self.sources[i]} leaves no trace beside the fixed effects here.",
                 remedy=f"Run several levels of {self.sources[i]} within each level that is compared.",
             )
             for i in self.separable.absorbed
@@ -111,7 +111,9 @@ def layout_of(block: Block, model: Model) -> Layout:
     means, cross = _fixed_cross(block, design, model)
     separable = separability(random, block.count, means, cross)
     kept = [random[i] for i in separable.estimated if i < len(random)]
-    balanced = not model.covariates and not separable.absorbed and is_balanced([*fixed_terms, *kept], block.count)
+    balanced = (
+        not model.covariates and not separable.absorbed and is_balanced([*fixed_terms, *kept], block.count)
+    )
     return Layout(
         model=model,
         count=block.count,
@@ -170,7 +172,11 @@ def _relation(first: str, a: Partition, second: str, b: Partition) -> str:
     if b.is_finer_than(a):
         return f"{second} nested in {first}"
     pairs = len(np.unique(a.codes * b.size + b.codes))
-    return f"{first} crossed with {second}" if pairs == a.size * b.size else f"{first} partly crossed with {second}"
+    return (
+        f"{first} crossed with {second}"
+        if pairs == a.size * b.size
+        else f"{first} partly crossed with {second}"
+    )
 
 
 def _remedy(group: Sequence[str]) -> str:

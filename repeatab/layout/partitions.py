@@ -32,7 +32,7 @@ class Partition:
 
     def weights(self, count: IntArray) -> FloatArray:
         """(size,) number of rows in each class."""
-        return np.bincount(self.codes, count, self.size)
+        return np.bincount(self.codes, count, self.size).astype(np.float64)
 
     def is_finer_than(self, other: Partition) -> bool:
         """Whether every class lies within one class of `other` (equal partitions count)."""
@@ -48,7 +48,9 @@ class Partition:
         from scipy.sparse.csgraph import connected_components
 
         total = self.size + other.size
-        links = coo_matrix((np.ones(len(self.codes)), (self.codes, self.size + other.codes)), shape=(total, total))
+        links = coo_matrix(
+            (np.ones(len(self.codes)), (self.codes, self.size + other.codes)), shape=(total, total)
+        )
         count, label = connected_components(links, directed=False)
         return Partition(label[self.codes].astype(np.int64), int(count))
 
@@ -59,10 +61,13 @@ def _pairs(first: Partition, second: Partition) -> tuple[IntArray, IntArray]:
     return pairs, index.reshape(-1)
 
 
-def class_counts(first: Partition, second: Partition, count: IntArray) -> tuple[IntArray, IntArray, FloatArray]:
+def class_counts(
+    first: Partition, second: Partition, count: IntArray
+) -> tuple[IntArray, IntArray, FloatArray]:
     """The pairs of classes that share rows: class of the first, class of the second, number of rows."""
     pairs, index = _pairs(first, second)
-    return pairs // second.size, pairs % second.size, np.bincount(index, count, len(pairs))
+    rows = np.bincount(index, count, len(pairs)).astype(np.float64)
+    return pairs // second.size, pairs % second.size, rows
 
 
 def orthogonal(first: Partition, second: Partition, count: IntArray) -> bool:

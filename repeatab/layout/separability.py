@@ -4,9 +4,9 @@ In: partitions of the random terms, the fixed columns and the counts.  Out: for 
 alone, is mixed with others, or is taken up by the fixed effects.
 
 Two sources are one number when their covariance patterns, after the fixed effects are taken out, are
-proportional. The patterns V_j = Z_j Z_j' are compared through tr(M V_j M V_k), M = I - X (X'X)^-1 X', which is
-the REML information at equal variances (Patterson & Thompson 1971, Biometrika 58, 545-554). A singular matrix
-of these traces names the sources that are mixed together.
+proportional. The patterns V_j = Z_j Z_j' are compared through tr(M V_j M V_k), M = I - X (X'X)^-1 X', which
+is the REML information at equal variances (Patterson & Thompson 1971, Biometrika 58, 545-554). A singular
+matrix of these traces names the sources that are mixed together.
 """
 
 from __future__ import annotations
@@ -43,7 +43,9 @@ class Separability:
         return tuple(sorted([*self.alone, *(group[-1] for group in self.mixed)]))
 
 
-def separability(terms: Sequence[Partition], count: IntArray, fixed: FloatArray, fixed_cross: FloatArray) -> Separability:
+def separability(
+    terms: Sequence[Partition], count: IntArray, fixed: FloatArray, fixed_cross: FloatArray
+) -> Separability:
     """Find what is separable.
 
     Parameters
@@ -88,7 +90,9 @@ def _dependent_groups(correlation: FloatArray) -> list[list[int]]:
     return groups
 
 
-def _traces(terms: Sequence[Partition], count: IntArray, fixed: FloatArray, fixed_cross: FloatArray) -> FloatArray:
+def _traces(
+    terms: Sequence[Partition], count: IntArray, fixed: FloatArray, fixed_cross: FloatArray
+) -> FloatArray:
     """(terms + 1, terms + 1) of tr(M V_j M V_k), the last source being the rows themselves."""
     inverse = np.linalg.pinv(fixed_cross, hermitian=True)
     sums = [_class_sums(term, count, fixed) for term in terms]

@@ -17,7 +17,6 @@ INTERCEPT = "intercept"
 TermName = str | tuple[str, ...]
 
 
-
 @dataclass(frozen=True, slots=True)
 class Term:
     """An effect of one factor, or of the combination of several.
@@ -83,7 +82,9 @@ def model_of(
     both = {t.keys for t in random_terms} & {t.keys for t in fixed_terms}
     if both:
         names = [" × ".join(sorted(keys)) for keys in both]
-        raise StudyError(f"{listed(names)} is named as random and as fixed; expected one of the two. Decide which.")
+        raise StudyError(
+            f"{listed(names)} is named as random and as fixed; expected one of the two. Decide which."
+        )
     return Model(random=random_terms, fixed=fixed_terms, covariates=tuple(covariates))
 
 
@@ -102,7 +103,9 @@ def _term(factors: tuple[str, ...], parents: Mapping[str, tuple[str, ...]]) -> T
 
 def _with_parents(factor: str, parents: Mapping[str, tuple[str, ...]], *, path: tuple[str, ...]) -> set[str]:
     if factor in path:
-        raise StudyError(f"nested_in: '{factor}' is nested in itself by way of {listed(path)}. Remove one of these.")
+        raise StudyError(
+            f"nested_in: '{factor}' is nested in itself by way of {listed(path)}. Remove one of these."
+        )
     found = {factor}
     for parent in parents.get(factor, ()):
         found |= _with_parents(parent, parents, path=(*path, factor))
