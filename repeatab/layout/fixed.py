@@ -90,9 +90,9 @@ def _refuse_dependent(design: FloatArray, count: IntArray, columns: Sequence[Fix
             target = target - kept @ (kept.T @ target)
         norm = np.linalg.norm(target)
         if norm < 1e-9 * np.linalg.norm(weighted[:, index]):
-            before = ", ".join(c.name for c in columns[1:index])
+            before = ", ".join(c.name for c in columns[1:index]) or "the overall mean"
             raise NotSeparableError(
-                f"the fixed effect '{column.name}' cannot be told from {before or 'the overall mean'}: "
-                "wherever it acts, that acts too. Run combinations that separate them, or leave one of them out."
+                f"the fixed effect '{column.name}' cannot be told from {before}: wherever it acts, that acts "
+                "too. Run combinations that separate them, or leave one of them out."
             )
         kept = np.concatenate([kept, (target / norm)[:, None]], axis=1)
