@@ -29,7 +29,7 @@ class Results:
     frame : any dataframe narwhals understands. Columns: "result" (finite numbers), the other roles by their
         names, own factors and covariates by theirs, and, where rows came from files, `source_file` and
         `source_row`. Run results also have `stops`, the number of stops behind each number.
-    factors : the label columns (run, section, stop and condition among them), in the order they were declared.
+    factors : the label columns (run, section, stop and condition among them), in the order declared.
     covariates : the own columns that hold numbers; a missing covariate is NaN or null.
     excluded : the rows the laboratory took out, with its reasons.
     original_columns : role or own name -> the column's name in the user's file.
@@ -47,7 +47,8 @@ class Results:
 
     def lazy(self) -> nw.LazyFrame[Any]:
         """The table through narwhals, whatever engine holds it; nothing is computed yet."""
-        return nw.from_native(self.frame).lazy()
+        frame: nw.DataFrame[Any] | nw.LazyFrame[Any] = nw.from_native(self.frame)
+        return frame.lazy()
 
     @property
     def row_count(self) -> int:
@@ -76,7 +77,7 @@ class Results:
                 f"The results have no factor '{factor}'. They have {listed(self.factors)}."
                 f"{nearest(factor, self.factors)} Add it under [columns]."
             )
-        return tuple(sorted(self.lazy().select(factor).unique().collect()[factor].to_list()))
+        return tuple(sorted(self.lazy().select(factor).drop_nulls().unique().collect()[factor].to_list()))
 
     def to_frame(self) -> pd.DataFrame:
         """The table as a pandas DataFrame."""

@@ -1,0 +1,34 @@
+"""All checks on usable rows, in the order in which they are reported.
+
+In: usable rows.  Out: findings.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from repeatab.base.quantity import Quantity
+from repeatab.intake.checks.agreement import check_averaging, check_units
+from repeatab.intake.checks.keys import check_duplicates
+from repeatab.intake.checks.labels import check_lone_levels, check_set_in_two_lots, check_spelling
+from repeatab.intake.checks.order import check_times
+from repeatab.intake.checks.values import check_plausible
+from repeatab.intake.engine import Lazy
+from repeatab.outcome.outcome import DataFinding
+
+
+def check_usable(
+    frame: Lazy, *, quantity: Quantity, factors: Sequence[str], covariates: Sequence[str]
+) -> list[DataFinding]:
+    """Run every check; what blocks the verdict comes first."""
+    findings = [
+        *check_units(frame, quantity),
+        *check_averaging(frame),
+        *check_plausible(frame, quantity),
+        *check_duplicates(frame, factors=factors, covariates=covariates),
+        *check_spelling(frame, factors),
+        *check_set_in_two_lots(frame),
+        *check_lone_levels(frame, factors),
+        *check_times(frame, factors),
+    ]
+    return sorted(findings, key=lambda finding: not finding.blocks)

@@ -1,0 +1,75 @@
+"""Findings from the rows a check has flagged: one per file, with row numbers.
+
+In: the flagged rows of a table.  Out: DataFinding.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import narwhals.stable.v2 as nw
+
+from repeatab.base.errors import listed
+from repeatab.intake.engine import Lazy, count_rows, names_of
+from repeatab.intake.frames import TABLE
+from repeatab.intake.roles import SOURCE_FILE, SOURCE_ROW
+from repeatab.outcome.outcome import DataFinding
+
+MOST_ROWS = 200
+"""Row numbers kept in one finding; its text gives the full count."""
+
+MOST_FILES = 20
+"""With more files than this a check gives one finding that lists them."""
+
+
+def findings_at(flagged: Lazy, *, check: str, what: str, blocks: bool = False) -> list[DataFinding]:
+    """One finding per file for the flagged rows; none where no row is flagged.
+
+    what : the sentence after the place, such as "the result is missing; set aside".
+    """
+    total = count_rows(flagged)
+    if total == 0:
+        return []
+    names = names_of(flagged)
+    if SOURCE_ROW not in names:
+        text = f"{TABLE}, {_rows_counted(total)}: {what}"
+        return [DataFinding(check=check, text=text, blocks=blocks)]
+    if SOURCE_FILE not in names:
+        rows = _row_numbers(flagged)
+        return [_finding(check, TABLE, "", rows, what, blocks)]
+    files = sorted(flagged.select(SOURCE_FILE).unique().collect()[SOURCE_FILE].to_list())
+    if len(files) > MOST_FILES:
+        text = f"{_rows_counted(total)} of {len(files)} files ({listed(files, most=3)}): {what}"
+        return [DataFinding(check=check, text=text, blocks=blocks)]
+    return [
+        _finding(check, file, file, _row_numbers(flagged.filter(nw.col(SOURCE_FILE) == file)), what, blocks)
+        for file in files
+    ]
+
+
+def _finding(check: str, shown: str, file: str, rows: Sequence[int], what: str, blocks: bool) -> DataFinding:
+    return DataFinding(
+        check=check,
+        text=f"{shown}, {rows_in_words(rows)}: {what}",
+        file=file,
+        rows=tuple(rows[:MOST_ROWS]),
+        blocks=blocks,
+    )
+
+
+def _row_numbers(flagged: Lazy) -> list[int]:
+    """Each row once: a wide table gives several results of one row."""
+    return sorted(int(row) for row in flagged.select(SOURCE_ROW).unique().collect()[SOURCE_ROW].to_list())
+
+
+def rows_in_words(rows: Sequence[int], most: int = 8) -> str:
+    """Row numbers for a sentence: "row 3", "rows 3, 4 and 9", "rows 3, 4, … and 12 more"."""
+    if len(rows) == 1:
+        return f"row {rows[0]}"
+    if len(rows) > most:
+        return f"rows {', '.join(str(row) for row in rows[:most])} and {len(rows) - most} more"
+    return f"rows {', '.join(str(row) for row in rows[:-1])} and {rows[-1]}"
+
+
+def _rows_counted(count: int) -> str:
+    return "1 row" if count == 1 else f"{count} rows"

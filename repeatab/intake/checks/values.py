@@ -1,0 +1,44 @@
+"""Whether the results can be what they are declared to be.
+
+In: usable rows and the declared quantity.  Out: findings on implausible values, percent among them.
+"""
+
+from __future__ import annotations
+
+import narwhals.stable.v2 as nw
+
+from repeatab.base.quantity import Quantity
+from repeatab.intake.checks.places import findings_at
+from repeatab.intake.engine import Lazy
+from repeatab.intake.roles import Role
+from repeatab.outcome.outcome import DataFinding
+
+
+def check_plausible(frame: Lazy, quantity: Quantity) -> list[DataFinding]:
+    """Results outside the plausible range, told apart from fractions written as percent.
+
+    Percent blocks the verdict: the numbers are not in the unit the margins are in.
+    """
+    low, high = quantity.plausible
+    value = nw.col(Role.RESULT.value)
+    outside = (value < low) | (value > high)
+    as_percent = (
+        outside & (value / 100 >= low) & (value / 100 <= high) if quantity.unit == "" else nw.lit(False)
+    )
+    unit = f" {quantity.unit}" if quantity.unit else ""
+    expected = f"{low:g} to {high:g}{unit}"
+    name = f"{quantity.name} {quantity.symbol}"
+    findings = findings_at(
+        frame.filter(as_percent),
+        check="percent for fraction",
+        what=f"the result looks like percent written where a fraction is expected ({name} from {expected}); "
+        "divide by 100 or declare the quantity that was measured.",
+        blocks=True,
+    )
+    findings += findings_at(
+        frame.filter(outside & ~as_percent),
+        check="implausible value",
+        what=f"the result lies outside the plausible range of {name}, {expected}; kept. "
+        "If the run was faulty, list it under [[exclude]] with a reason.",
+    )
+    return findings

@@ -1,0 +1,33 @@
+"""The few things every step needs from a table, whatever engine holds it.
+
+In: a narwhals LazyFrame.  Out: expressions and plain Python values.
+An eager table is handed on as a LazyFrame too; for it every step computes at once.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+import narwhals.stable.v2 as nw
+
+Lazy = nw.LazyFrame[Any]
+
+
+def names_of(frame: Lazy) -> list[str]:
+    """The column names."""
+    return list(frame.collect_schema().names())
+
+
+def count_rows(frame: Lazy) -> int:
+    """How many rows there are."""
+    return int(frame.select(nw.len()).collect().item())
+
+
+def is_missing(name: str, kind: nw.dtypes.DType) -> nw.Expr:
+    """Whether a cell is empty: null, NaN in a column of numbers, blank in a column of text."""
+    missing = nw.col(name).is_null()
+    if kind.is_float():
+        return missing | nw.col(name).is_nan().fill_null(False)
+    if isinstance(kind, nw.String):
+        return missing | (nw.col(name).str.strip_chars() == "").fill_null(False)
+    return missing

@@ -1,0 +1,179 @@
+"""The way from a user's files or dataframe to checked Results.
+
+In: path(s), glob, folder or dataframe, and which column has which role.  Out: Results.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+import narwhals.stable.v2 as nw
+
+from repeatab.base.errors import InputError
+from repeatab.base.files import fingerprint
+from repeatab.base.progress import Progress, silent
+from repeatab.base.quantity import FRICTION, Quantity
+from repeatab.intake.aliases import Aliases, apply_aliases
+from repeatab.intake.arrange import Part, arrange
+from repeatab.intake.checks.every import check_usable
+from repeatab.intake.checks.usable import set_aside
+from repeatab.intake.columns import ColumnPlan, plan_columns
+from repeatab.intake.convert import convert
+from repeatab.intake.csv_files import read_text_table
+from repeatab.intake.engine import Lazy
+from repeatab.intake.exclusions import Excluded, Exclusion, exclude_rows, refuse_unmatched
+from repeatab.intake.frames import arrange_frame, frame_numbers, open_frame
+from repeatab.intake.options import ReadOptions
+from repeatab.intake.parquet_files import read_parquet
+from repeatab.intake.raw import RawTable
+from repeatab.intake.results import Results
+from repeatab.intake.roles import SOURCE_ROW
+from repeatab.intake.sources import FileKind, SourceFile, find_files
+from repeatab.intake.workbook_files import read_workbook
+from repeatab.outcome.outcome import InputFile
+
+_NO_OPTIONS = ReadOptions()
+_NO_ALIASES = Aliases()
+
+
+def read_results(
+    source: Any,
+    *,
+    columns: Mapping[str, str],
+    options: ReadOptions = _NO_OPTIONS,
+    aliases: Aliases = _NO_ALIASES,
+    exclude: Iterable[Exclusion] = (),
+    quantity: Quantity = FRICTION,
+    relative_to: str | Path | None = None,
+    progress: Progress = silent,
+) -> Results:
+    """Read and check results.
+
+    Parameters
+    ----------
+    source : path(s), a glob, a folder (the tables directly in it), or any dataframe (pandas, Polars, Arrow,
+        DuckDB). Text tables, .xlsx and .parquet are read.
+    columns : role (see Role) or own name of a factor or covariate -> column in the file. An own column of
+        numbers is a covariate, any other a factor, unless `options` declares it.
+    options : how files are written; what is left automatic is detected and reported in `Results.detected`.
+    aliases : names as found -> canonical, for sections, rigs and units.
+    exclude : rows to leave out, each with its reason.
+    quantity : what is measured; sets the plausible range.
+    relative_to : folder from which relative paths start and to which the reported names are relative.
+
+    Returns
+    -------
+    Results, one row per row of the files (per row and section for a wide table) less those excluded and those
+    set aside, in the order of the files. `result` is in the unit of `quantity`.
+
+    Raises
+    ------
+    InputError
+        Nothing can be read, a column is missing, a cell is no number, a mark can be read in two ways, an
+        exclusion matches nothing, or no usable row is left. The message names file, row and column.
+    """
+    exclusions = tuple(exclude)
+    plan = plan_columns(columns, options, exclusions)
+    if isinstance(source, str | Path | list | tuple):
+        base = Path(relative_to) if relative_to is not None else None
+        return _from_files(source, plan, aliases, exclusions, quantity, base, progress)
+    return _from_frame(source, plan, aliases, exclusions, quantity)
+
+
+def _from_files(
+    source: str | Path | Sequence[str | Path],
+    plan: ColumnPlan,
+    aliases: Aliases,
+    exclusions: Sequence[Exclusion],
+    quantity: Quantity,
+    base: Path | None,
+    progress: Progress,
+) -> Results:
+    files = find_files(source, relative_to=base)
+    parts: list[Part] = []
+    inputs: list[InputFile] = []
+    excluded: list[Excluded] = []
+    renamed: dict[str, None] = {}
+    matched: list[tuple[bool, ...]] = []
+    for done, file in enumerate(files):
+        progress("reading", done, len(files))
+        part = arrange(_raw_table(file, plan), plan)
+        inputs.append(InputFile(name=file.name, sha256=fingerprint(file.path), rows=part.table.num_rows))
+        frame, sentences = apply_aliases(nw.from_native(part.table).lazy(), aliases)
+        taken = exclude_rows(frame, exclusions, aliases, file=file.name)
+        renamed |= dict.fromkeys(sentences)
+        excluded += taken.excluded
+        matched.append(taken.matched)
+        parts.append(replace(part, table=taken.kept.collect(backend="pyarrow").to_native()))
+    progress("reading", len(files), len(files))
+    refuse_unmatched(exclusions, matched)
+    converted = convert(parts, plan)
+    factors = plan.factors(converted.covariates)
+    usable, findings = set_aside(
+        nw.from_native(converted.table).lazy(), factors=factors, covariates=converted.covariates
+    )
+    # From here on pandas: its grouping knows windows, which Arrow tables lack.
+    frame = usable.collect(backend="pandas").lazy()
+    findings += check_usable(frame, quantity=quantity, factors=factors, covariates=converted.covariates)
+    return Results(
+        frame=frame.to_native(),
+        quantity=quantity,
+        factors=factors,
+        covariates=converted.covariates,
+        findings=tuple(findings),
+        excluded=tuple(excluded),
+        inputs=tuple(inputs),
+        detected=(*converted.detected, *renamed),
+        original_columns=plan.original_columns(),
+    )
+
+
+def _raw_table(file: SourceFile, plan: ColumnPlan) -> RawTable:
+    wanted, numbers, options = plan.wanted, plan.number_columns, plan.options
+    try:
+        match file.kind:
+            case FileKind.TEXT:
+                raw = file.path.read_bytes()
+                return read_text_table(raw, file=file.name, wanted=wanted, numbers=numbers, options=options)
+            case FileKind.WORKBOOK:
+                return read_workbook(
+                    file.path, file=file.name, wanted=wanted, numbers=numbers, options=options
+                )
+            case FileKind.PARQUET:
+                return read_parquet(file.path, file=file.name, wanted=wanted, extra=plan.extra)
+    except OSError as error:
+        raise InputError(f"{file.name}: cannot be read ({error.strerror}). Correct the path.") from None
+
+
+def _from_frame(
+    source: Any,
+    plan: ColumnPlan,
+    aliases: Aliases,
+    exclusions: Sequence[Exclusion],
+    quantity: Quantity,
+) -> Results:
+    opened = open_frame(source)
+    frame, sentences = apply_aliases(arrange_frame(opened, plan), aliases)
+    taken = exclude_rows(frame, exclusions, aliases, file="")
+    refuse_unmatched(exclusions, [taken.matched])
+    frame, covariates = frame_numbers(taken.kept, plan, eager=opened.eager)
+    factors = plan.factors(covariates)
+    frame, findings = set_aside(frame, factors=factors, covariates=covariates)
+    findings += check_usable(frame, quantity=quantity, factors=factors, covariates=covariates)
+    return Results(
+        frame=_without_row_numbers(frame, eager=opened.eager),
+        quantity=quantity,
+        factors=factors,
+        covariates=covariates,
+        findings=tuple(findings),
+        excluded=taken.excluded,
+        detected=tuple(sentences),
+        original_columns=plan.original_columns(),
+    )
+
+
+def _without_row_numbers(frame: Lazy, *, eager: bool) -> Any:
+    return frame.collect().drop(SOURCE_ROW).to_native() if eager else frame.to_native()

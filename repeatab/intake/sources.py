@@ -1,0 +1,136 @@
+"""From what the user names (paths, globs, folders) to the files to read, with names that travel.
+
+In: path(s).  Out: SourceFile, in a fixed order; the name is relative, so a report holds no machine's folders.
+"""
+
+from __future__ import annotations
+
+import glob
+import os
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from enum import Enum
+from pathlib import Path
+
+from repeatab.base.errors import InputError, listed, nearest
+
+
+class FileKind(Enum):
+    """How a file is stored."""
+
+    TEXT = "text"
+    WORKBOOK = "workbook"
+    PARQUET = "parquet"
+
+
+_KINDS = {
+    ".csv": FileKind.TEXT,
+    ".txt": FileKind.TEXT,
+    ".tsv": FileKind.TEXT,
+    ".dat": FileKind.TEXT,
+    ".asc": FileKind.TEXT,
+    ".xlsx": FileKind.WORKBOOK,
+    ".xlsm": FileKind.WORKBOOK,
+    ".parquet": FileKind.PARQUET,
+    ".pq": FileKind.PARQUET,
+}
+_WRONG_KINDS = (".xls", ".xlsb", ".ods", ".pdf", ".zip", ".gz", ".docx", ".mdb", ".mat")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SourceFile:
+    """A file to read: where it is, the relative name it goes by, and how it is stored."""
+
+    path: Path
+    name: str
+    kind: FileKind
+
+
+def find_files(
+    source: str | Path | Iterable[str | Path], *, relative_to: Path | None
+) -> tuple[SourceFile, ...]:
+    """The files a user means, sorted within each glob or folder.
+
+    Parameters
+    ----------
+    source : paths, globs or folders; a folder stands for the tables directly in it.
+    relative_to : the folder that relative paths start from and that names are relative to.
+
+    Raises
+    ------
+    InputError
+        Nothing is there, a glob matches nothing, a folder holds no table, or a file is of a kind not read.
+    """
+    given = [source] if isinstance(source, str | Path) else list(source)
+    if not given:
+        raise InputError("No result file is named, expected at least one path.")
+    base = relative_to if relative_to is not None else Path()
+    paths: dict[Path, None] = {}
+    for entry in given:
+        if not isinstance(entry, str | Path):
+            raise InputError(f"source: found {type(entry).__name__}, expected paths or a table.")
+        paths |= dict.fromkeys(_expand(str(entry), base))
+    names = _names(list(paths), relative_to)
+    return tuple(SourceFile(path=path, name=name, kind=_kind(path, name)) for path, name in names)
+
+
+def _expand(entry: str, base: Path) -> list[Path]:
+    path = base / entry
+    try:
+        if path.is_dir():
+            return _in_folder(path, entry)
+        if path.exists():
+            return [path]
+    except (OSError, ValueError) as error:
+        raise InputError(f"{entry}: cannot be opened ({error}). Correct the path.") from None
+    if glob.has_magic(entry):
+        found = sorted(Path(name) for name in glob.glob(str(path), recursive=True))
+        found = [match for match in found if match.is_file() and not _is_scratch(match)]
+        if not found:
+            raise InputError(
+                f"{entry}: no file matches, expected result files. Correct the path or the pattern."
+            )
+        return found
+    beside = sorted(p.name for p in path.parent.iterdir()) if path.parent.is_dir() else []
+    raise InputError(f"{entry}: no such file.{nearest(path.name, beside)} Correct the path.")
+
+
+def _in_folder(folder: Path, entry: str) -> list[Path]:
+    try:
+        present = sorted(folder.iterdir())
+    except OSError as error:
+        raise InputError(f"{entry}: the folder cannot be read ({error.strerror}).") from None
+    tables = [p for p in present if p.suffix.lower() in _KINDS and p.is_file() and not _is_scratch(p)]
+    if not tables:
+        raise InputError(
+            f"{entry}: is a folder without a table in it, expected a file or a folder of {listed(_KINDS)} "
+            "files. "
+            "Name the file itself."
+        )
+    return tables
+
+
+def _is_scratch(path: Path) -> bool:
+    """Hidden files, and the lock files that a spreadsheet program leaves beside an open workbook."""
+    return path.name.startswith((".", "~$"))
+
+
+def _names(paths: Sequence[Path], relative_to: Path | None) -> list[tuple[Path, str]]:
+    absolute = [Path(os.path.abspath(path)) for path in paths]
+    if relative_to is not None:
+        base = Path(os.path.abspath(relative_to))
+    else:
+        here = Path(os.path.abspath("."))
+        inside = all(path.is_relative_to(here) for path in absolute)
+        base = here if inside else Path(os.path.commonpath([path.parent for path in absolute]))
+    return [(path, Path(os.path.relpath(path, base)).as_posix()) for path in absolute]
+
+
+def _kind(path: Path, name: str) -> FileKind:
+    suffix = path.suffix.lower()
+    if suffix in _WRONG_KINDS:
+        raise InputError(
+            f"{name}: files of the kind '{suffix}' are not read, expected a text table, .xlsx or .parquet. "
+            "Save the table as .xlsx or export it as CSV."
+        )
+    return _KINDS.get(suffix, FileKind.TEXT)

@@ -1,0 +1,204 @@
+"""Workbooks (.xlsx): one sheet, with title lines above the header and units below it where there are any.
+
+In: the path of a workbook.  Out: RawTable; a column of number cells stays numbers, any other becomes text.
+Formulas are never computed: the value that was stored with them is read.
+"""
+
+from __future__ import annotations
+
+import datetime
+import itertools
+import zipfile
+from collections.abc import Sequence
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+from repeatab.base.errors import InputError, listed, nearest
+from repeatab.intake.header import find_header, is_units_row, matches
+from repeatab.intake.options import ReadOptions
+from repeatab.intake.raw import RawTable, no_rows, refuse_bad_names, unique_names
+
+_HEAD_ROWS = 200
+_MOST_BYTES = 1 << 30
+_SUSPECT_BYTES = 100 << 20
+_SUSPECT_RATIO = 200
+
+Cells = tuple[Any, ...]
+
+
+def read_workbook(
+    path: Path, *, file: str, wanted: Sequence[str], numbers: Sequence[str], options: ReadOptions
+) -> RawTable:
+    """Read one sheet of a workbook.
+
+    The sheet is the declared one, the only one, or the only one that has the wanted columns.
+
+    Raises
+    ------
+    InputError
+        The file is no workbook, would unpack to an absurd size, has no such sheet (the message lists those it
+        has), several sheets could be meant, or the sheet holds no results.
+    """
+    refuse_unpacking_bomb(path, file=file)
+    book = _open(path, file=file)
+    try:
+        sheet = _chosen_sheet(book, wanted, options, file=file)
+        several = len(book.sheetnames) > 1
+        head, filled = _rows(book[sheet])
+    except InputError:
+        raise
+    except Exception as error:  # openpyxl lets through whatever its XML parser meets
+        raise _unreadable(file, error) from None
+    finally:
+        book.close()
+    table = _table(head, filled, wanted, numbers, options, file=file)
+    return replace(table, detected=(f"sheet '{sheet}'", *table.detected)) if several else table
+
+
+def _rows(sheet: Any) -> tuple[list[list[str]], list[tuple[int, Cells]]]:
+    """The first rows as text, and every filled row with its row number."""
+    # Some programs store a wrong extent, which would cut the sheet short.
+    sheet.reset_dimensions()
+    head: list[list[str]] = []
+    filled: list[tuple[int, Cells]] = []
+    for number, row in enumerate(sheet.iter_rows(values_only=True), start=1):
+        if number <= _HEAD_ROWS:
+            head.append([cell_text(cell) for cell in row])
+        if any(cell is not None and cell != "" for cell in row):
+            filled.append((number, row))
+    return head, filled
+
+
+def refuse_unpacking_bomb(path: Path, *, file: str) -> None:
+    """Refuse a workbook that would unpack to more than 1 GiB, or more than 200-fold beyond 100 MiB."""
+    try:
+        with zipfile.ZipFile(path) as archive:
+            entries = archive.infolist()
+    except (zipfile.BadZipFile, OSError) as error:
+        raise _unreadable(file, error) from None
+    unpacked = sum(entry.file_size for entry in entries)
+    packed = max(1, sum(entry.compress_size for entry in entries))
+    ratio = unpacked / packed
+    if unpacked > _MOST_BYTES or (unpacked > _SUSPECT_BYTES and ratio > _SUSPECT_RATIO):
+        raise InputError(
+            f"{file}: the workbook would unpack to {unpacked / (1 << 20):.0f} MiB ({ratio:.0f} times its "
+            "size), which "
+            "is not read. Delete empty formatted rows and other sheets, or export the results as CSV or "
+            "Parquet."
+        )
+
+
+def _unreadable(file: str, error: Exception) -> InputError:
+    return InputError(
+        f"{file}: cannot be read as a workbook ({error}). Expected an .xlsx file without a password; "
+        "open it in a spreadsheet program and save it again as .xlsx, or export CSV."
+    )
+
+
+def _open(path: Path, *, file: str) -> Any:
+    import openpyxl
+
+    try:
+        return openpyxl.load_workbook(path, read_only=True, data_only=True)
+    except Exception as error:  # openpyxl lets through whatever zip, XML and its own parsers meet
+        raise _unreadable(file, error) from None
+
+
+def _chosen_sheet(book: Any, wanted: Sequence[str], options: ReadOptions, *, file: str) -> str:
+    sheets = [sheet.title for sheet in book.worksheets]
+    if options.sheet is not None:
+        if options.sheet not in sheets:
+            raise InputError(
+                f"{file}: there is no sheet '{options.sheet}'. The workbook has {listed(sheets)}."
+                f"{nearest(options.sheet, sheets)} Correct the sheet."
+            )
+        return options.sheet
+    if len(sheets) == 1:
+        return str(sheets[0])
+    scores = {name: _best_match(book[name], wanted) for name in sheets}
+    best = [name for name in sheets if scores[name] == max(scores.values())]
+    if not sheets or len(best) != 1 or scores[best[0]] == 0:
+        raise InputError(
+            f"{file}: the workbook has the sheets {listed(sheets)}, and it cannot be told which one is "
+            "meant. "
+            "Name the sheet."
+        )
+    return str(best[0])
+
+
+def _best_match(sheet: Any, wanted: Sequence[str]) -> int:
+    head = itertools.islice(sheet.iter_rows(values_only=True), _HEAD_ROWS)
+    return max((matches([cell_text(cell) for cell in row], wanted) for row in head), default=0)
+
+
+def _table(
+    head: list[list[str]],
+    filled: list[tuple[int, Cells]],
+    wanted: Sequence[str],
+    numbers: Sequence[str],
+    options: ReadOptions,
+    *,
+    file: str,
+) -> RawTable:
+    import numpy as np
+
+    header = find_header(head, wanted, options, file=file)
+    names = [cell.strip() for cell in head[header]]
+    refuse_bad_names(names, wanted, file=file, row=header + 1)
+    keys = unique_names(names)
+    detected = [f"header in row {header + 1}"] if header else []
+    below = header + 1
+    units: dict[str, str] = {}
+    cells = head[below] if len(head) > below else []
+    if any(cells) and is_units_row(cells, [keys.index(name) for name in numbers if name in keys], options):
+        units = dict(zip(keys, cells, strict=False))
+        detected.append(f"units in row {below + 1}")
+        below += 1
+    data = [(number, row) for number, row in filled if number > below]
+    if not data:
+        raise no_rows(file=file, columns=[key for key in keys if key in wanted] or keys)
+    return RawTable(
+        file=file,
+        table=_arrow_table(keys, [row for _, row in data]),
+        row_numbers=np.array([number for number, _ in data], dtype=np.int64),
+        heading=tuple(head[:header]),
+        units=units,
+        detected=tuple(detected),
+    )
+
+
+def _arrow_table(keys: list[str], rows: list[Cells]) -> Any:
+    import pyarrow as pa
+
+    columns = list(itertools.zip_longest(*rows))
+    columns += [(None,) * len(rows)] * (len(keys) - len(columns))
+    return pa.table({key: _arrow_column(cells) for key, cells in zip(keys, columns, strict=False)})
+
+
+def _arrow_column(cells: Cells) -> Any:
+    """Numbers where every filled cell is a number cell, else text."""
+    import pyarrow as pa
+
+    kinds = {type(cell) for cell in cells} - {type(None)}
+    if kinds and kinds <= {int, float}:
+        try:
+            return pa.array(cells, pa.int64() if kinds == {int} else pa.float64())
+        except (pa.ArrowInvalid, OverflowError):
+            return pa.array([None if cell is None else float(cell) for cell in cells], pa.float64())
+    return pa.array([cell_text(cell) for cell in cells], pa.string())
+
+
+def cell_text(cell: Any) -> str:
+    """A cell as text: whole numbers without a point, dates as ISO 8601, an empty cell as nothing."""
+    match cell:
+        case None:
+            return ""
+        case bool():
+            return "true" if cell else "false"
+        case float() if cell.is_integer() and abs(cell) < 1e15:
+            return str(int(cell))
+        case datetime.datetime() | datetime.date() | datetime.time():
+            return cell.isoformat()
+        case _:
+            return str(cell)
