@@ -94,8 +94,7 @@ class BlockFit:
         if self.uses_anova:
             analysis = mean_squares(self.block, self.layout)
             return analysis.components
-        unit: FloatArray = self.system.unit[:, None] ** 2
-        return self.minimum.theta * unit
+        return np.asarray(self.minimum.theta * self.system.unit[:, None] ** 2, dtype=np.float64)
 
     @cached_property
     def limits(self) -> tuple[FloatArray, FloatArray]:

@@ -90,8 +90,8 @@ def _newton_step(here: Moments, theta: FloatArray, held: NDArray[np.bool_]) -> F
     scoring = np.where(both, here.expected / outer, eye)
     convex = np.linalg.eigvalsh(exact)[:, 0] > 1e-6
     matrix = np.where(convex[:, None, None], exact, scoring + 1e-12 * eye)
-    solved: FloatArray = np.linalg.solve(matrix, (gradient / root)[:, :, None])[:, :, 0]
-    return -solved / root
+    solved = np.linalg.solve(matrix, (gradient / root)[:, :, None])[:, :, 0]
+    return np.asarray(-solved / root, dtype=np.float64)
 
 
 def _line_search(
@@ -129,7 +129,7 @@ def starting_values(system: System) -> FloatArray:
     regular = here.expected + 1e-12 * np.eye(equal.shape[1])
     solved = np.linalg.solve(regular, here.quadratic[:, :, None])[:, :, 0]
     total = np.abs(solved).sum(axis=1, keepdims=True)
-    return np.maximum(solved, 0.01 * total)
+    return np.asarray(np.maximum(solved, 0.01 * total), dtype=np.float64)
 
 
 def minimise_from_several_starts(system: System) -> Minimum:
