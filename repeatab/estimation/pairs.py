@@ -1,0 +1,259 @@
+"""Pairs: two levels of a fixed factor compared, under three views of the scatter.
+
+In: Blocks of run results.  Out: Pair: the two means and, for mean_a - ratio * mean_b, standard error and degrees
+of freedom, for all groups at once.
+
+pooled    one model for both levels: REML with Kenward-Roger inference.
+separate  each level with a scatter of its own (the sets of the two are different ones): each is fitted alone and
+          the degrees of freedom are combined (Welch 1947, Biometrika 34, 28-35; Satterthwaite 1946, Biometrics
+          Bulletin 2, 110-114). With one result per set this is Welch's test.
+paired    the same sets at both levels: per-set differences, with the order of the two runs as an effect where it
+          varies (the cross-over of Grizzle 1965, Biometrics 21, 467-480); no assumption on the two scatters.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import Protocol
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import special
+
+from repeatab.base.errors import LayoutError
+from repeatab.base.interval import IntervalMethod
+from repeatab.cells import FloatArray
+from repeatab.estimation.components import BlockFit, Method
+from repeatab.estimation.contrasts import level_weights
+from repeatab.estimation.kenward_roger import contrast_precision
+from repeatab.layout.blocks import Block
+from repeatab.layout.layout import layout_of
+from repeatab.layout.terms import Model
+
+
+class Pair(Protocol):
+    """Two means (groups,) and the precision of mean_a - ratio * mean_b."""
+
+    @property
+    def mean_a(self) -> FloatArray: ...
+
+    @property
+    def mean_b(self) -> FloatArray: ...
+
+    @property
+    def method(self) -> IntervalMethod: ...
+
+    def precision(self, ratio: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """Standard error and degrees of freedom (groups,) at the ratios (groups,)."""
+        ...
+
+
+@dataclass(frozen=True, kw_only=True)
+class PooledPair:
+    """Both levels in one REML fit."""
+
+    fit: BlockFit
+    weights_a: FloatArray
+    weights_b: FloatArray
+    mean_a: FloatArray
+    mean_b: FloatArray
+    method: IntervalMethod = IntervalMethod.KENWARD_ROGER
+
+    def precision(self, ratio: FloatArray) -> tuple[FloatArray, FloatArray]:
+        weights = self.weights_a - ratio[:, None] * self.weights_b
+        se, df = contrast_precision(self.fit.covariance, weights[:, None])
+        return se[:, 0] * self.fit.system.unit, df[:, 0]
+
+
+@dataclass(frozen=True, kw_only=True)
+class SeparatePair:
+    """Each level fitted alone."""
+
+    mean_a: FloatArray
+    mean_b: FloatArray
+    se_a: FloatArray
+    se_b: FloatArray
+    df_a: FloatArray
+    df_b: FloatArray
+    method: IntervalMethod = IntervalMethod.WELCH
+
+    def precision(self, ratio: FloatArray) -> tuple[FloatArray, FloatArray]:
+        part_a, part_b = self.se_a**2, (ratio * self.se_b) ** 2
+        total = part_a + part_b
+        return np.sqrt(total), total**2 / (part_a**2 / self.df_a + part_b**2 / self.df_b)
+
+
+@dataclass(frozen=True, kw_only=True)
+class DifferencePair:
+    """Per-set results at both levels.
+
+    residual_a, residual_b : (groups, sets) what the mean (and the order effect) leave of each level's set means.
+    leverage : variance of the mean difference per unit variance of one set's difference.
+    """
+
+    mean_a: FloatArray
+    mean_b: FloatArray
+    residual_a: FloatArray
+    residual_b: FloatArray
+    leverage: float
+    df: int
+    method: IntervalMethod = IntervalMethod.STUDENT
+
+    def precision(self, ratio: FloatArray) -> tuple[FloatArray, FloatArray]:
+        left = self.residual_a - ratio[:, None] * self.residual_b
+        variance = (left**2).sum(axis=1) / self.df
+        return np.sqrt(variance * self.leverage), np.full(len(ratio), float(self.df))
+
+
+@dataclass(frozen=True, kw_only=True)
+class CombinedPair:
+    """Independent comparisons (sets that ran at both levels, sets that ran at one) with stated weights."""
+
+    parts: tuple[Pair, ...]
+    weights: tuple[float, ...]
+    method: IntervalMethod = IntervalMethod.WELCH
+
+    @property
+    def mean_a(self) -> FloatArray:
+        return sum(
+            (w * p.mean_a for w, p in zip(self.weights, self.parts, strict=True)),
+            start=np.zeros_like(self.parts[0].mean_a),
+        )
+
+    @property
+    def mean_b(self) -> FloatArray:
+        return sum(
+            (w * p.mean_b for w, p in zip(self.weights, self.parts, strict=True)),
+            start=np.zeros_like(self.parts[0].mean_b),
+        )
+
+    def precision(self, ratio: FloatArray) -> tuple[FloatArray, FloatArray]:
+        pieces = [
+            (w * se, df)
+            for w, (se, df) in zip(self.weights, (p.precision(ratio) for p in self.parts), strict=True)
+        ]
+        total = np.stack([se**2 for se, _ in pieces]).sum(axis=0)
+        spent = np.stack([se**4 / df for se, df in pieces]).sum(axis=0)
+        return np.sqrt(total), total**2 / spent
+
+
+def pooled_pair(block: Block, model: Model, factor: str, a: object, b: object) -> PooledPair:
+    """Both levels in one model in which `factor` is fixed."""
+    fit = BlockFit(block=block, layout=layout_of(block, model), method=Method.REML, level=0.95)
+    weights = [level_weights(fit.layout.fixed, factor, level) for level in (a, b)]
+    padded = [np.concatenate([w, np.zeros(len(model.covariates))]) for w in weights]
+    means = [fit.moments.fixed @ w * fit.system.unit + fit.system.origin * w[0] for w in padded]
+    return PooledPair(fit=fit, weights_a=padded[0], weights_b=padded[1], mean_a=means[0], mean_b=means[1])
+
+
+def separate_pair(block: Block, model: Model, factor: str, a: object, b: object) -> SeparatePair:
+    """Each level fitted alone, `factor` left out of the model.
+
+    Raises
+    ------
+    LayoutError
+        A level has a single result, so its scatter cannot be estimated.
+    """
+    rest = replace(model, fixed=tuple(term for term in model.fixed if factor not in term.factors))
+    found = []
+    for level in (a, b):
+        part = _only(block, factor, level)
+        fit = BlockFit(block=part, layout=layout_of(part, rest), method=Method.REML, level=0.95)
+        even = np.ones(fit.moments.fixed.shape[1])
+        for i, column in enumerate(fit.layout.fixed.columns):
+            sizes = [
+                1 + sum(c.factors == (name,) for c in fit.layout.fixed.columns) for name in column.factors
+            ]
+            even[i] = 1 / np.prod(sizes) if sizes else 1.0
+        even[len(fit.layout.fixed.columns) :] = 0
+        se, df = contrast_precision(fit.covariance, even[None, None])
+        mean = fit.moments.fixed @ even * fit.system.unit + fit.system.origin
+        found.append((mean, se[:, 0] * fit.system.unit, df[:, 0]))
+    (mean_a, se_a, df_a), (mean_b, se_b, df_b) = found
+    return SeparatePair(mean_a=mean_a, mean_b=mean_b, se_a=se_a, se_b=se_b, df_a=df_a, df_b=df_b)
+
+
+def difference_pair(set_means: FloatArray, a_first: NDArray[np.bool_] | None) -> DifferencePair:
+    """Compare per-set means.
+
+    Parameters
+    ----------
+    set_means : (groups, sets, 2) mean of each set at level a and at level b.
+    a_first : (sets,) whether the set ran at level a first; None where order is no effect.
+
+    Raises
+    ------
+    LayoutError
+        Too few sets for the mean (and the order effect).
+    """
+    sets = set_means.shape[1]
+    columns = [np.ones(sets)]
+    if a_first is not None:
+        columns.append(np.where(a_first, 1.0, -1.0))
+    design = np.stack(columns, axis=1)
+    df = sets - design.shape[1]
+    if df < 1:
+        raise LayoutError(
+            f"{sets} set(s) ran on both, expected at least {design.shape[1] + 1} to estimate their scatter. "
+            "Run more sets on both."
+        )
+    hat = np.linalg.pinv(design)
+    coefficients = np.einsum("ps,gsl->gpl", hat, set_means)
+    residual = set_means - np.einsum("sp,gpl->gsl", design, coefficients)
+    return DifferencePair(
+        mean_a=coefficients[:, 0, 0], mean_b=coefficients[:, 0, 1],
+        residual_a=residual[:, :, 0], residual_b=residual[:, :, 1],
+        leverage=float((hat[0] ** 2).sum()), df=df,
+    )  # fmt: skip
+
+
+def combined_pair(parts: Sequence[Pair], information: Sequence[float]) -> CombinedPair:
+    """Independent comparisons weighted by the information that the design gives each (not by the data)."""
+    total = sum(information)
+    return CombinedPair(parts=tuple(parts), weights=tuple(value / total for value in information))
+
+
+def ratio_limits(pair: Pair, level: float) -> tuple[FloatArray, FloatArray]:
+    """Limits of mean_a / mean_b: the ratios at which mean_a - ratio * mean_b leaves its t interval.
+
+    Fieller (1954, J. R. Stat. Soc. B 16, 175-185); infinite where mean_b itself is not clear of zero. The degrees
+    of freedom change with the ratio, so the quadratic is solved again at each limit until they agree.
+    """
+    one = np.ones_like(pair.mean_a)
+    variance = [pair.precision(k * one)[0] ** 2 for k in (0.0, 1.0, -1.0)]
+    v_aa, v_bb = variance[0], (variance[1] + variance[2]) / 2 - variance[0]
+    v_ab = (variance[2] - variance[1]) / 4
+    estimate = pair.mean_a / pair.mean_b
+    limits = []
+    for sign in (-1, 1):
+        ratio = estimate
+        for _ in range(12):
+            _, df = pair.precision(ratio)
+            t2 = special.stdtrit(df, (1 + level) / 2) ** 2
+            a = pair.mean_b**2 - t2 * v_bb
+            b = pair.mean_a * pair.mean_b - t2 * v_ab
+            c = pair.mean_a**2 - t2 * v_aa
+            with np.errstate(invalid="ignore", divide="ignore"):
+                root = (b + sign * np.sqrt(np.maximum(b**2 - a * c, 0))) / a
+            ratio = np.where(a > 0, root, estimate)
+        limits.append(np.where(a > 0, ratio, sign * np.inf))
+    return limits[0], limits[1]
+
+
+def difference_limits(pair: Pair, level: float) -> tuple[FloatArray, FloatArray]:
+    """t limits of mean_a - mean_b."""
+    estimate = pair.mean_a - pair.mean_b
+    se, df = pair.precision(np.ones_like(estimate))
+    half = special.stdtrit(df, (1 + level) / 2) * se
+    return estimate - half, estimate + half
+
+
+def _only(block: Block, factor: str, level: object) -> Block:
+    """The cells at one level of a factor."""
+    matches = [i for i, label in enumerate(block.levels_of(factor)) if label == level]
+    keep = np.isin(block.code_of(factor), matches)
+    return replace(
+        block, codes=block.codes[keep], count=block.count[keep],
+        mean=block.mean[:, keep], cross=block.cross[:, keep],
+    )  # fmt: skip
