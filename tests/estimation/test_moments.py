@@ -13,14 +13,18 @@ from repeatab.layout.layout import layout_of
 from repeatab.layout.terms import model_of
 
 CASES = {
-    "chain of three": dict(random=["lot", ("lot", "set"), ("lot", "set", "rig")], fixed=[]),
-    "crossed with interaction": dict(random=["rig", "set", ("rig", "set")], fixed=["phase"]),
-    "crossed without": dict(random=["rig", "set"], fixed=[]),
-    "three crossed": dict(random=["rig", "set", "phase", ("rig", "set"), ("set", "phase")], fixed=[]),
-    "fixed only": dict(random=[], fixed=["rig"]),
-    "covariate": dict(random=["rig", "set", ("rig", "set")], fixed=["phase"], covariates=["temperature"]),
-    "chain with covariate": dict(random=["lot", ("lot", "set")], fixed=["rig"], covariates=["temperature"]),
-}
+    "chain of three": {"random": ["lot", ("lot", "set"), ("lot", "set", "rig")]},
+    "crossed with interaction": {"random": ["rig", "set", ("rig", "set")], "fixed": ["phase"]},
+    "crossed without": {"random": ["rig", "set"]},
+    "three crossed": {"random": ["rig", "set", "phase", ("rig", "set"), ("set", "phase")]},
+    "fixed only": {"random": [], "fixed": ["rig"]},
+    "covariate": {
+        "random": ["rig", "set", ("rig", "set")], "fixed": ["phase"], "covariates": ["temperature"],
+    },
+    "chain with covariate": {
+        "random": ["lot", ("lot", "set")], "fixed": ["rig"], "covariates": ["temperature"],
+    },
+}  # fmt: skip
 
 
 def invented_rows(seed: int):
@@ -65,9 +69,7 @@ def dense(frame, model, system, theta):
     phi_inverse = x.T @ inverse @ x
     p = inverse - inverse @ x @ np.linalg.solve(phi_inverse, x.T @ inverse)
     df = len(y) - x.shape[1]
-    value = (
-        np.linalg.slogdet(v)[1] + np.linalg.slogdet(phi_inverse)[1] + y @ p @ y + df * np.log(2 * np.pi)
-    )
+    value = np.linalg.slogdet(v)[1] + np.linalg.slogdet(phi_inverse)[1] + y @ p @ y + df * np.log(2 * np.pi)
     k = len(patterns)
     return {
         "criterion": value,
