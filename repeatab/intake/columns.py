@@ -78,6 +78,11 @@ class ColumnPlan:
         no_factor = {RESULT, Role.STATED_UNCERTAINTY.value, *_DESCRIBING_NAMES, *covariates}
         return tuple(name for name in self.names if name not in no_factor)
 
+    def numbers_beside(self, covariates: Sequence[str]) -> tuple[str, ...]:
+        """The columns of numbers beside the result and the run order."""
+        stated = Role.STATED_UNCERTAINTY.value
+        return (*covariates, *([stated] if stated in self.names else []))
+
     def original_columns(self) -> Mapping[str, str]:
         """Role or own name -> what the user's file calls it."""
         found = {**self.columns, **self.from_heading}

@@ -112,9 +112,8 @@ def _from_files(
     refuse_unmatched(exclusions, matched)
     converted = convert(parts, plan)
     factors = plan.factors(converted.covariates)
-    usable, findings = set_aside(
-        nw.from_native(converted.table).lazy(), factors=factors, covariates=converted.covariates
-    )
+    beside = plan.numbers_beside(converted.covariates)
+    usable, findings = set_aside(nw.from_native(converted.table).lazy(), factors=factors, covariates=beside)
     # From here on pandas: its grouping knows windows, which Arrow tables lack.
     frame = usable.collect(backend="pandas").lazy()
     findings += check_usable(frame, quantity=quantity, factors=factors, covariates=converted.covariates)
@@ -161,7 +160,7 @@ def _from_frame(
     refuse_unmatched(exclusions, [taken.matched])
     frame, covariates = frame_numbers(taken.kept, plan, eager=opened.eager)
     factors = plan.factors(covariates)
-    frame, findings = set_aside(frame, factors=factors, covariates=covariates)
+    frame, findings = set_aside(frame, factors=factors, covariates=plan.numbers_beside(covariates))
     findings += check_usable(frame, quantity=quantity, factors=factors, covariates=covariates)
     return Results(
         frame=_without_row_numbers(frame, eager=opened.eager),
@@ -176,4 +175,6 @@ def _from_frame(
 
 
 def _without_row_numbers(frame: Lazy, *, eager: bool) -> Any:
-    return frame.collect().drop(SOURCE_ROW).to_native() if eager else frame.to_native()
+    if not eager:
+        return frame.to_native()
+    return nw.maybe_reset_index(frame.collect().drop(SOURCE_ROW)).to_native()

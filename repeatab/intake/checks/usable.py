@@ -27,6 +27,8 @@ def set_aside(
 ) -> tuple[Lazy, list[DataFinding]]:
     """Set aside the rows without a finite result or without a label that says what they belong to.
 
+    covariates : the columns of numbers beside the result; one that is missing or infinite becomes null.
+
     Raises
     ------
     InputError
@@ -58,9 +60,13 @@ def set_aside(
         shown = " ".join(finding.text for finding in findings[:3])
         raise InputError(f"No usable result is left. {shown} Correct the files or the columns named.")
     for name in covariates:
-        what = f"the covariate {name} is missing; kept, but of no use where {name} is needed."
-        missing = is_missing(name, schema[name])
-        findings += findings_at(usable.filter(missing), check=f"missing {name}", what=what)
+        finite = nw.col(name).is_finite().fill_null(False)
+        what = f"{name} is missing or infinite; the row is kept, but is of no use where {name} is needed."
+        found = findings_at(usable.filter(~finite), check=f"missing {name}", what=what)
+        if found:
+            # Null, not NaN: engines take the mean of NaN in different ways.
+            usable = usable.with_columns(nw.when(finite).then(nw.col(name)).alias(name))
+        findings += found
     return _blank_as_text(usable, schema), findings
 
 
