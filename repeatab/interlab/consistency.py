@@ -136,16 +136,16 @@ def mandel(level: LevelCells) -> tuple[Consistency, ...]:
 
 def _h(level: LevelCells) -> FloatArray | None:
     deviation = level.mean - level.mean.mean()
-    if level.p < 3 or np.ptp(level.mean) == 0:
+    if level.p < 3 or not level.means_differ:
         return None
     return np.asarray(deviation / np.sqrt(np.sum(deviation**2) / (level.p - 1)), dtype=np.float64)
 
 
 def _k(level: LevelCells) -> FloatArray | None:
-    pooled_ss = float(level.centred_ss.sum())
-    if np.count_nonzero(level.count > 1) < 2 or pooled_ss == 0:
+    if np.count_nonzero(level.count > 1) < 2 or not level.results_differ:
         return None
-    return np.asarray(level.sd / np.sqrt(pooled_ss / level.degrees_of_freedom), dtype=np.float64)
+    s_r = np.sqrt(float(level.centred_ss.sum()) / level.degrees_of_freedom)
+    return np.asarray(level.sd / s_r, dtype=np.float64)
 
 
 def _k_bound(level: LevelCells, index: int, alpha: float) -> float | None:

@@ -17,6 +17,9 @@ from repeatab.cells import FloatArray, IntArray
 
 Label = Hashable
 
+# The mean of equal results can be off by a unit or two of the last binary digit; that is not scatter.
+_ROUNDING = 8 * float(np.finfo(np.float64).eps)
+
 
 def _cell(level: Label, laboratory: Label) -> str:
     return f"level '{level}', laboratory '{laboratory}'"
@@ -172,6 +175,17 @@ class LevelCells:
         found = np.full(self.p, np.nan)
         np.divide(self.centred_ss, self.count - 1, out=found, where=self.count > 1)
         return found
+
+    @property
+    def means_differ(self) -> bool:
+        """Whether the cell means differ by more than the rounding in forming them."""
+        return float(np.ptp(self.mean)) > _ROUNDING * float(np.max(np.abs(self.mean)))
+
+    @property
+    def results_differ(self) -> bool:
+        """Whether results within cells differ by more than the rounding in forming the sums of squares."""
+        noise = _ROUNDING * float(np.max(np.abs(self.mean)))
+        return float(self.centred_ss.sum()) > int(self.count.sum()) * noise**2
 
     @property
     def harmonic_count(self) -> float:

@@ -141,11 +141,10 @@ def cochran(level: LevelCells) -> TestResult:
     variance = np.where(inner, level.variance, -1.0)
     worst = int(np.argmax(variance))
     laboratories = (level.laboratories[worst],)
-    total = float(np.sum(variance[inner]))
-    if p < 2 or total == 0:
+    if p < 2 or not level.results_differ:
         return _not_testable(OutlierTest.COCHRAN, level, laboratories if p else ())
     n = majority_count(level)
-    statistic = float(variance[worst] / total)
+    statistic = float(variance[worst] / np.sum(variance[inner]))
     critical = [cochran_critical(p, n, alpha=alpha) for alpha in (STRAGGLER_ALPHA, OUTLIER_ALPHA)]
     return TestResult(
         test=OutlierTest.COCHRAN,
@@ -205,7 +204,7 @@ def grubbs(level: LevelCells, *, high: bool) -> TestResult:
     sign = 1.0 if high else -1.0
     extreme = int(np.argmax(sign * level.mean))
     laboratories = (level.laboratories[extreme],)
-    if level.p < 3 or np.ptp(level.mean) == 0:
+    if level.p < 3 or not level.means_differ:
         return _not_testable(test, level, laboratories)
     statistic = float(sign * (level.mean[extreme] - level.mean.mean()) / level.mean.std(ddof=1))
     critical = [grubbs_critical(level.p, alpha=alpha) for alpha in (STRAGGLER_ALPHA, OUTLIER_ALPHA)]
@@ -232,7 +231,7 @@ def grubbs_pair(level: LevelCells, *, high: bool) -> TestResult:
     order = np.argsort(level.mean, kind="stable")
     pair = order[-2:][::-1] if high else order[:2]
     laboratories = tuple(level.laboratories[int(index)] for index in pair)
-    if level.p < 4 or np.ptp(level.mean) == 0:
+    if level.p < 4 or not level.means_differ:
         return _not_testable(test, level, laboratories)
     rest = np.delete(level.mean, pair)
     statistic = _sum_of_squares(rest) / _sum_of_squares(level.mean)
