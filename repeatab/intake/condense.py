@@ -62,11 +62,17 @@ def condense(results: Results, statistics: Mapping[str, Statistic] | Statistic) 
     Raises
     ------
     InputError
-        A statistic names a section that is not there, needs stops or conditions that the table does not tell, or
-        no run gives a result for a section.
+        A statistic names a section that is not there, needs stops or conditions that the table does not tell,
+        or no run gives a result for a section.
     """
     frame = _ordered(results)
     keys = run_keys(results)
+    if holds_stops(results) and not keys:
+        raise InputError(
+            "The stops belong to runs, but no column says to which. Name at least the run, the pad set or "
+            "the rig "
+            "under [columns]."
+        )
     by_section = _by_section(frame, statistics)
     parts: list[nw.DataFrame[Any]] = []
     findings: list[DataFinding] = []

@@ -23,6 +23,11 @@ def count_rows(frame: Lazy) -> int:
     return int(frame.select(nw.len()).collect().item())
 
 
+def nowhere(name: str) -> nw.Expr:
+    """False for every row; a bare False has no length, which filters refuse."""
+    return nw.col(name).is_null() & ~nw.col(name).is_null()
+
+
 def is_missing(name: str, kind: nw.dtypes.DType) -> nw.Expr:
     """Whether a cell is empty: null, NaN in a column of numbers, blank in a column of text."""
     missing = nw.col(name).is_null()

@@ -12,7 +12,7 @@ import narwhals.stable.v2 as nw
 
 from repeatab.base.errors import InputError
 from repeatab.intake.aliases import Aliases
-from repeatab.intake.engine import Lazy, count_rows, names_of
+from repeatab.intake.engine import Lazy, count_rows, names_of, nowhere
 from repeatab.intake.roles import SOURCE_ROW
 
 
@@ -131,7 +131,7 @@ def _equals(name: str, value: object, kind: nw.dtypes.DType) -> nw.Expr:
         try:
             return nw.col(name) == float(str(value))
         except ValueError:
-            return nw.lit(False)
+            return nowhere(name)
     return nw.col(name).cast(nw.String) == str(value)
 
 

@@ -188,11 +188,9 @@ def parse_numbers(column: TextColumn, marks: Marks, *, file: str) -> Any:
 
     trimmed = pc.utf8_trim_whitespace(column.cells)
     trimmed = pc.if_else(pc.equal(trimmed, ""), pa.scalar(None, pa.string()), trimmed)
-    if marks.decimal == ".":
-        try:
-            return pc.cast(trimmed, pa.float64())
-        except pa.ArrowInvalid:
-            pass
+    quick = _read_quickly(trimmed, marks)
+    if quick is not None:
+        return quick
     plain = _plain(trimmed, marks)
     good = pc.or_(
         pc.match_substring_regex(plain, _PLAIN),
@@ -201,6 +199,21 @@ def parse_numbers(column: TextColumn, marks: Marks, *, file: str) -> Any:
     bad = pc.fill_null(pc.invert(good), False)
     _refuse_first(bad, trimmed, column, file=file)
     return pc.cast(pc.utf8_ltrim(plain, "+"), pa.float64())
+
+
+def _read_quickly(trimmed: Any, marks: Marks) -> Any | None:
+    """The numbers, if no cell groups digits or is wrong; None sends the column the careful way."""
+    import pyarrow as pa
+    import pyarrow.compute as pc
+
+    if marks.decimal == ",":
+        if pc.any(pc.match_substring(trimmed, ".")).as_py():
+            return None
+        trimmed = pc.replace_substring(trimmed, ",", ".")
+    try:
+        return pc.cast(trimmed, pa.float64())
+    except pa.ArrowInvalid:
+        return None
 
 
 def _plain(cells: Any, marks: Marks) -> Any:

@@ -9,7 +9,7 @@ import narwhals.stable.v2 as nw
 
 from repeatab.base.quantity import Quantity
 from repeatab.intake.checks.places import findings_at
-from repeatab.intake.engine import Lazy
+from repeatab.intake.engine import Lazy, nowhere
 from repeatab.intake.roles import Role
 from repeatab.outcome.outcome import DataFinding
 
@@ -22,9 +22,9 @@ def check_plausible(frame: Lazy, quantity: Quantity) -> list[DataFinding]:
     low, high = quantity.plausible
     value = nw.col(Role.RESULT.value)
     outside = (value < low) | (value > high)
-    as_percent = (
-        outside & (value / 100 >= low) & (value / 100 <= high) if quantity.unit == "" else nw.lit(False)
-    )
+    as_percent = outside & (value / 100 >= low) & (value / 100 <= high)
+    if quantity.unit:
+        as_percent = nowhere(Role.RESULT.value)
     unit = f" {quantity.unit}" if quantity.unit else ""
     expected = f"{low:g} to {high:g}{unit}"
     name = f"{quantity.name} {quantity.symbol}"
