@@ -11,12 +11,20 @@ from typing import TYPE_CHECKING, Any
 if TYPE_CHECKING:
     from repeatab.estimation.components import fit_components as fit_components
     from repeatab.intake.reading import read_results as read_results
+    from repeatab.jobs.correlation_check import compare_rigs as compare_rigs
+    from repeatab.report.write import write_report as write_report
+    from repeatab.run import run_study as run_study
+    from repeatab.study.loading import load_study as load_study
 
 __version__ = "0.1.0"
 
 _WHERE = {
+    "compare_rigs": "repeatab.jobs.correlation_check",
     "fit_components": "repeatab.estimation.components",
+    "load_study": "repeatab.study.loading",
     "read_results": "repeatab.intake.reading",
+    "run_study": "repeatab.run",
+    "write_report": "repeatab.report.write",
 }
 
 __all__ = ["__version__", *_WHERE]  # noqa: PLE0604

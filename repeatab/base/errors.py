@@ -9,9 +9,12 @@ import difflib
 from collections.abc import Iterable, Sequence
 
 
-def nearest(found: str, known: Iterable[str]) -> str:
-    """Return " Did you mean 'x'?" for the known name nearest to `found`, or nothing if none is near."""
-    match = difflib.get_close_matches(found, list(known), n=1, cutoff=0.6)
+def nearest(found: str, known: Iterable[str], *, cutoff: float = 0.6) -> str:
+    """Return " Did you mean 'x'?" for the known name nearest to `found`, or nothing if none is near.
+
+    cutoff : how like the names must be, 0 to 1 (ratio of matching letters).
+    """
+    match = difflib.get_close_matches(found, list(known), n=1, cutoff=cutoff)
     return f" Did you mean '{match[0]}'?" if match else ""
 
 

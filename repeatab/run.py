@@ -1,0 +1,172 @@
+"""Running a study: its file's question put to its results.
+
+In: a Study.  Out: the job's Outcome with what was read, checked and left out, and what repeating it needs.
+Not here: writing the report (report/), drawing progress (cli.py).
+"""
+
+from __future__ import annotations
+
+import platform
+from collections.abc import Iterable
+from dataclasses import replace
+from importlib import metadata
+from typing import TypeVar, assert_never
+
+import narwhals.stable.v2 as nw
+
+from repeatab import __version__
+from repeatab.base.errors import StudyError
+from repeatab.base.notes import Note, NoteKind
+from repeatab.base.progress import Progress, silent
+from repeatab.intake.condense import SECTION, condense, holds_stops
+from repeatab.intake.reading import read_results
+from repeatab.intake.results import Results
+from repeatab.intake.roles import STOPS
+from repeatab.intake.statistics import Mean
+from repeatab.jobs.questions import CorrelationCheck, GaugeStudy
+from repeatab.outcome.outcome import DataFinding, NextRuns, Outcome, Provenance
+from repeatab.outcome.verdict import Judgement, Qualifier, Verdict
+from repeatab.study.loading import Study
+
+_T = TypeVar("_T")
+
+LIBRARIES = ("numpy", "scipy", "pandas", "statsmodels", "pingouin", "narwhals")
+"""The libraries whose version can change a digit."""
+
+
+def run_study(study: Study, *, progress: Progress = silent) -> Outcome:
+    """Read the results, condense stops to run results, ask the question.
+
+    Raises
+    ------
+    RepeatabError
+        The results cannot be read (InputError), the study does not fit them (StudyError), or the design
+        cannot answer at all (LayoutError, EstimationError).
+    """
+    results = study_results(study, progress=progress)
+    runs = run_results(study, results)
+    outcome = replace(_answer(study, results, runs, progress), title=study.title)
+    return _hold_back(_with_evidence_of_input(outcome, study, runs))
+
+
+def study_results(study: Study, *, progress: Progress = silent) -> Results:
+    """The checked results of a study, as its file says to read them.
+
+    Raises
+    ------
+    InputError
+        See `read_results`.
+    """
+    source = study.source
+    results = read_results(
+        source.files,
+        columns=source.columns,
+        options=source.options,
+        aliases=source.aliases,
+        exclude=source.exclusions,
+        quantity=source.quantity,
+        relative_to=source.folder,
+        progress=progress,
+    )
+    return results if results.has(SECTION) else _in_one_section(results, study.sections[0])
+
+
+def _in_one_section(results: Results, section: str) -> Results:
+    """Results without a section column are of the one section that the study names."""
+    frame = results.lazy().with_columns(nw.lit(section).alias(SECTION)).collect(backend="pandas")
+    return replace(results, frame=frame.to_native(), factors=(*results.factors, SECTION))
+
+
+def run_results(study: Study, results: Results) -> Results:
+    """One result per run and section, by the statistics of the study.
+
+    Raises
+    ------
+    StudyError
+        A section holds several stops per run, and the study states no statistic for it.
+    InputError
+        See `condense`.
+    """
+    stated = study.statistics
+    runs = condense(results, {name: stated.get(name, Mean()) for name in study.sections})
+    several = runs.lazy().filter(nw.col(STOPS) > 1).select(SECTION).unique().collect()
+    for name in sorted(str(level) for level in several[SECTION].to_list()):
+        if name not in stated:
+            raise StudyError(
+                f"sections.{name}.statistic: is missing. The results hold several stops per run, and a "
+                "verdict rests on one number per run. Take the number that your test standard or customer "
+                'reports for this section: "mean", "minimum", "last 3 stops" or '
+                '{ mean_over_conditions = ["20 bar", "40 bar"] }.'
+            )
+    return runs
+
+
+def _answer(study: Study, results: Results, runs: Results, progress: Progress) -> Outcome:
+    match study.question:
+        case CorrelationCheck() as question:
+            from repeatab.jobs.correlation_check import check_correlation
+
+            stops = results if holds_stops(results) else None
+            return check_correlation(question, runs, stops=stops, progress=progress)
+        case GaugeStudy() as question:
+            from repeatab.jobs.gauge_study import run_gauge_study
+
+            return run_gauge_study(question, runs, progress=progress)
+    assert_never(study.question)
+
+
+def _with_evidence_of_input(outcome: Outcome, study: Study, runs: Results) -> Outcome:
+    """Add what reading found, detected and left out, and what is needed to get the same numbers again."""
+    excluded = [Note(kind=NoteKind.EXCLUDED, text=f"Left out: {entry}.") for entry in runs.excluded]
+    detected = [Note(kind=NoteKind.INPUT, text=f"{sentence}.") for sentence in runs.detected]
+    return replace(
+        outcome,
+        findings=_each_once([*runs.findings, *outcome.findings]),
+        notes=_each_once([*outcome.notes, *excluded, *detected]),
+        provenance=Provenance(
+            inputs=runs.inputs,
+            settings=(*study.settings, ("study file", study.file), ("study file sha256", study.sha256)),
+            seed=study.question.seed,
+            versions=versions(),
+            as_of=study.as_of,
+        ),
+    )
+
+
+def versions() -> tuple[tuple[str, str], ...]:
+    """The versions of this package, Python and the libraries that make the numbers."""
+    libraries = tuple((name, metadata.version(name)) for name in LIBRARIES)
+    return (("repeatab", __version__), ("python", platform.python_version()), *libraries)
+
+
+def _each_once(items: Iterable[_T]) -> tuple[_T, ...]:
+    return tuple(dict.fromkeys(items))
+
+
+def _hold_back(outcome: Outcome) -> Outcome:
+    """Where a finding forbids a verdict, every verdict becomes undecided, whatever the numbers say."""
+    blocking = [finding for finding in outcome.findings if finding.blocks]
+    if not blocking:
+        return outcome
+    reason = _reason(blocking)
+    return replace(
+        outcome,
+        headline=_undecided(outcome.headline, reason),
+        judgements=tuple(_undecided(judgement, reason) for judgement in outcome.judgements),
+        evidence=(reason, *outcome.evidence),
+        next_runs=NextRuns(
+            sentence="No new runs: put the data right first, then run the study again. More runs do not help "
+            "while results that were formed differently stand side by side."
+        ),
+    )
+
+
+def _reason(blocking: list[DataFinding]) -> str:
+    texts = " ".join(dict.fromkeys(finding.text for finding in blocking))
+    return f"The data allow no verdict: {texts}"
+
+
+def _undecided(judgement: Judgement, reason: str) -> Judgement:
+    if judgement.verdict is Verdict.DESCRIBED:
+        return judgement
+    return replace(judgement, verdict=Verdict.UNDECIDED, qualifier=Qualifier.NONE, reason=reason)

@@ -1,0 +1,1 @@
+"""Study files: TOML in, the job's question and the way to its results out. Adding a job: DEVELOPERS.md."""

@@ -1,0 +1,103 @@
+"""The study file of a correlation check between two rigs.
+
+In: parsed TOML.  Out: the question CorrelationCheck.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import ClassVar, Literal, Self
+
+from pydantic import Field, model_validator
+
+from repeatab.base.errors import StudyError
+from repeatab.base.margin import MarginUnit
+from repeatab.intake.roles import Role
+from repeatab.jobs.questions import CorrelationCheck, Section
+from repeatab.study.parts import CostPart
+from repeatab.study.study_file import SectionPart, StudyFile
+from repeatab.study.values import MarginText
+
+MARGIN_MEANING = (
+    "The margin is the largest offset between the rigs that would change nobody's decision. Laboratories "
+    "choose it before the runs, with the customer: a fraction of the customer's tolerance, or what pads of "
+    'one lot differ by anyway. Write margin = "5 %" (of the reference rig) or margin = 0.02 (in the unit of the '
+    "result)."
+)
+
+
+class ComparedSection(SectionPart):
+    """[sections.NAME] of a correlation check."""
+
+    margin: MarginText | None = Field(default=None, description=MARGIN_MEANING)
+
+
+class CorrelationCheckFile(StudyFile):
+    """A study file with job = "correlation_check"."""
+
+    needs: ClassVar = {
+        Role.RESULT: "the measured value",
+        Role.RIG: "the rig",
+        Role.PAD_SET: "the pad set: two runs of one set are not two sets",
+    }
+
+    job: Literal["correlation_check"]
+    rig: str = Field(description="Name the rig that is checked, as the results write it.")
+    reference_rig: str = Field(
+        description="Name the rig it is compared with: offsets and percent margins refer to this one."
+    )
+    looks: tuple[int, ...] = ()
+    cost: CostPart = CostPart()
+    sections: dict[str, ComparedSection] = Field(
+        description="Name each section that counts, with its margin."
+    )
+
+    @property
+    def parts_by_section(self) -> Mapping[str, ComparedSection]:
+        """The sections by name."""
+        return self.sections
+
+    def question(self) -> CorrelationCheck:
+        """The job's question."""
+        return CorrelationCheck(
+            rig=self.rig,
+            reference_rig=self.reference_rig,
+            sections=tuple(
+                Section(name=name, margin=part.margin, decides=part.decides)
+                for name, part in self.sections.items()
+            ),
+            confidence=self.confidence,
+            analysis=self.analysis,
+            looks=self.looks,
+            cost=self.cost.cost(),
+            covariates=self.covariates,
+            seed=self.seed,
+        )
+
+    @model_validator(mode="after")
+    def _sensible(self) -> Self:
+        most = self.results.quantity.plausible[1] - self.results.quantity.plausible[0]
+        for name, part in self.sections.items():
+            self._check_margin(f"sections.{name}.margin", part, most)
+        if any(look < 2 for look in self.looks) or list(self.looks) != sorted(set(self.looks)):
+            raise StudyError(
+                f"looks: found {list(self.looks)}, expected rising numbers of sets per rig from 2, such as "
+                "[4, 6, 8]."
+            )
+        self.question()
+        return self
+
+    def _check_margin(self, key: str, part: ComparedSection, most: float) -> None:
+        margin = part.margin
+        if margin is None:
+            if part.decides:
+                raise StudyError(
+                    f"{key}: is missing. {MARGIN_MEANING} A section without a margin can only inform: "
+                    "decides = false."
+                )
+        elif margin.unit is MarginUnit.ABSOLUTE and margin.size >= most:
+            raise StudyError(
+                f"{key}: found {margin.size:g} in the unit of {self.results.quantity.name}, where no two "
+                f"plausible results differ by more than {most:g}. For percent write "
+                f'margin = "{margin.size:g} %".'
+            )
