@@ -11,17 +11,25 @@ from repeatab.outcome.serialise import well_formed
 
 # Names that some systems reserve for devices, whatever the suffix.
 _RESERVED = re.compile(r"(con|prn|aux|nul|com\d|lpt\d)")
-# Characters that reverse or reorder the text around them: a name must not rewrite the sentence it stands in.
-_REORDER = frozenset("\u200e\u200f\u202a\u202b\u202c\u202d\u202e\u2066\u2067\u2068\u2069")
+# Characters that no XML may hold, and those that reorder the text around them: a name must not rewrite the
+# sentence it stands in.
+_UNWANTED = frozenset("\ufffe\uffff\u200e\u200f\u202a\u202b\u202c\u202d\u202e\u2066\u2067\u2068\u2069")
 
 
 def printable(text: str) -> str:
     """One line without control characters: line ends and tabs become spaces, the rest a replacement sign."""
     spaced = " ".join(well_formed(text).split())
     return "".join(
-        "\ufffd" if unicodedata.category(letter) == "Cc" or letter in _REORDER else letter
+        "\ufffd" if unicodedata.category(letter) == "Cc" or letter in _UNWANTED else letter
         for letter in spaced
     )
+
+
+def prose(text: str) -> str:
+    """A sentence set for reading: true minus signs, and no line end between a number and its sign."""
+    line = re.sub(r"(?<![^\s(])-(?=\d)", "\u2212", printable(text))
+    line = re.sub(r"(?<=\d) (?=%)", "\u00a0", line)
+    return re.sub(r"(?<=[±<>=]) (?=[\d−])", "\u00a0", line)
 
 
 def title_case(key: str) -> str:

@@ -106,9 +106,10 @@ def _judgement(row: OffsetRow) -> Judgement:
         qualifier = Qualifier.TOO_SMALL_TO_MATTER
     if verdict is Verdict.DIFFERENT:
         qualifier = Qualifier.MARGIN_OPEN
+    place = "lies inside" if verdict is Verdict.EQUIVALENT else "reaches beyond"
     reason = (
-        f"R2 minus R1 is {row.value:+.4f}; the interval {row.inner_lower:+.4f} to {row.inner_upper:+.4f} (90 %) "
-        f"{'lies inside' if verdict is Verdict.EQUIVALENT else 'reaches beyond'} the margin ± {MARGIN}."
+        f"R2 minus R1 is {row.value:+.4f}; the interval {row.inner_lower:+.4f} to {row.inner_upper:+.4f} "
+        f"(90 %) {place} the margin ± {MARGIN}."
     )
     return Judgement(
         subject=row.label, verdict=verdict, reason=reason, qualifier=qualifier, decides=row.decides
@@ -300,7 +301,7 @@ def example_outcome(sections: tuple[str, ...] = SECTIONS, *, title: str = "Rigs 
         judgements=tuple(_judgement(row) for row in rows),
         evidence=(
             "16 runs of 10 pad sets of lot L23-07; 6 sets ran on both rigs, half of them on R2 first.",
-            "The offset is formed per pad set and then averaged: a set that is high on both rigs does not count.",
+            "The offset is formed per pad set and averaged: a set that is high on both rigs adds nothing.",
             "The verdict is the same with scatter pooled over the rigs and with one of its own for each rig.",
         ),
         cannot_tell=(

@@ -3,7 +3,7 @@
 `draw(figure)` returns a matplotlib Figure that belongs to the caller; no window, no global state.
 """
 
-from repeatab.report.figures.draw import draw
+from repeatab.report.figures.draw import draw, parts_of
 from repeatab.report.figures.style import NARROW, WIDE, to_png, to_svg
 
-__all__ = ["NARROW", "WIDE", "draw", "to_png", "to_svg"]
+__all__ = ["NARROW", "WIDE", "draw", "parts_of", "to_png", "to_svg"]

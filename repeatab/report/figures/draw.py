@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from typing import TYPE_CHECKING
 
 from repeatab.outcome import figures as data
@@ -11,7 +12,26 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
 
-def draw(figure: data.Figure, *, width: float = WIDE, titled: bool = True) -> Figure:
+SECTIONS_PER_PART = 20
+
+
+def parts_of(figure: data.Figure) -> int:
+    """In how many parts a page shows the figure, so that each fits a sheet of paper."""
+    match figure:
+        case data.OffsetsBySection():
+            sections = len(figure.rows)
+        case data.SetsAcrossRigs() | data.RepeatabilityByRig():
+            sections = len(figure.sections)
+        case data.OrderOfRuns():
+            sections = len({point.section for point in figure.points})
+        case _:
+            sections = 1
+    return max(1, math.ceil(sections / SECTIONS_PER_PART))
+
+
+def draw(
+    figure: data.Figure, *, width: float = WIDE, titled: bool = True, part: tuple[int, int] = (1, 1)
+) -> Figure:
     """Draw one figure.
 
     Parameters
@@ -19,13 +39,14 @@ def draw(figure: data.Figure, *, width: float = WIDE, titled: bool = True) -> Fi
     figure : any figure of an Outcome.
     width : in inches; the height follows from the content. NARROW suits a telephone.
     titled : whether the title stands in the picture (a page that prints it as a heading leaves it out).
+    part : which of how many parts of the sections; all parts have the same scale.
     """
     with styled():
         match figure:
             case data.OffsetsBySection():
                 from repeatab.report.figures.offsets import draw_offsets
 
-                return draw_offsets(figure, width, titled)
+                return draw_offsets(figure, width, titled, part)
             case data.ScatterSources():
                 from repeatab.report.figures.scatter import draw_scatter
 
@@ -33,15 +54,15 @@ def draw(figure: data.Figure, *, width: float = WIDE, titled: bool = True) -> Fi
             case data.SetsAcrossRigs():
                 from repeatab.report.figures.sets import draw_sets
 
-                return draw_sets(figure, width, titled)
+                return draw_sets(figure, width, titled, part)
             case data.RepeatabilityByRig():
                 from repeatab.report.figures.repeatability import draw_repeatability
 
-                return draw_repeatability(figure, width, titled)
+                return draw_repeatability(figure, width, titled, part)
             case data.OrderOfRuns():
                 from repeatab.report.figures.order import draw_order
 
-                return draw_order(figure, width, titled)
+                return draw_order(figure, width, titled, part)
             case data.WhatMoreRunsBuy():
                 from repeatab.report.figures.more_runs import draw_more_runs
 

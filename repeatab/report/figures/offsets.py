@@ -14,6 +14,7 @@ from repeatab.report.figures.sheet import (
     few_ticks,
     lane_sheet,
     lane_text,
+    part_of,
     text_width,
     with_unit,
     wrapped,
@@ -30,11 +31,12 @@ _LANE = 0.27
 _GAP = 0.13
 
 
-def draw_offsets(figure: OffsetsBySection, width: float, titled: bool) -> Figure:
+def draw_offsets(figure: OffsetsBySection, width: float, titled: bool, part: tuple[int, int]) -> Figure:
     """Draw the figure; see `draw`."""
-    columns = columns_for(len(figure.rows), width)
+    rows = figure.rows[part_of(len(figure.rows), part)]
+    columns = columns_for(len(rows), width)
     span = (width - 2 * EDGE - GUTTER * (columns - 1)) / columns
-    labels = [_label_lines(row, span) for row in figure.rows]
+    labels = [_label_lines(row, span) for row in rows]
     sheet = lane_sheet(
         [len(lines) * LINE + _LANE + _GAP for lines in labels],
         width=width,
@@ -49,7 +51,7 @@ def draw_offsets(figure: OffsetsBySection, width: float, titled: bool) -> Figure
         few_ticks(ax, span)
     neutral = _neutral(figure)
     decimals = result_decimals([row.value for row in figure.rows], unit=figure.unit)
-    for i, row in enumerate(figure.rows):
+    for i, row in enumerate(rows):
         ax, top = sheet.axes[sheet.column_of[i]], sheet.top_of[i]
         _draw_label(ax, top, labels[i], row, fixed(row.value, decimals, sign=neutral == 0))
         _draw_row(ax, top + len(labels[i]) * LINE + _LANE / 2 + 0.02, row, neutral)
@@ -68,7 +70,7 @@ def _look(row: OffsetRow) -> Look:
 
 
 def _label_lines(row: OffsetRow, span: float) -> list[str]:
-    taken = text_width(f"+0.0000  {_answer(row)}") + 0.2
+    taken = text_width(f"+0.0000  {_answer(row)}") + 0.1
     return wrapped(row.label, span - taken, bold=row.decides)
 
 

@@ -6,7 +6,7 @@ import math
 from typing import TYPE_CHECKING
 
 from repeatab.outcome.figures import OrderOfRuns, OrderPoint
-from repeatab.report.figures.sheet import EDGE, LINE, Frame, KeyEntry, text_width, with_unit, wrapped
+from repeatab.report.figures.sheet import EDGE, LINE, Frame, KeyEntry, part_of, text_width, with_unit, wrapped
 from repeatab.report.figures.style import TEXT_SIZE, WIDE
 from repeatab.report.marks import SOFT, series_look
 from repeatab.report.numbers import fixed
@@ -20,17 +20,25 @@ _GAP = 0.14
 _BETWEEN = 0.3
 
 
-def draw_order(figure: OrderOfRuns, width: float, titled: bool) -> Figure:
+def draw_order(figure: OrderOfRuns, width: float, titled: bool, part: tuple[int, int]) -> Figure:
     """Draw the figure; see `draw`."""
-    sections = list(dict.fromkeys(point.section for point in figure.points))
+    from matplotlib.ticker import MaxNLocator
+
+    every = list(dict.fromkeys(point.section for point in figure.points))
+    sections = every[part_of(len(every), part)]
     series = list(dict.fromkeys(point.series for point in figure.points))
     columns = _columns(len(sections), width)
     rows = max(1, math.ceil(len(sections) / columns))
     strip = 1.6 if rows == 1 else 0.8 if rows <= 8 else 0.55
-    pitch = LINE + 0.04 + strip + _GAP
     reach = max((abs(point.value) for point in figure.points), default=0.0) * 1.12 or 1.0
     step = _tick(reach)
     left = max(text_width(text, TEXT_SIZE - 0.5) for text in _tick_texts(step)) + 0.12
+    span = (width - 2 * EDGE - _BETWEEN * (columns - 1)) / columns
+    names = [wrapped(section, span - left, bold=True) for section in sections]
+    # Strips side by side share the height of the taller name.
+    heads = [
+        max(len(lines) for lines in names[row::rows]) * LINE + 0.04 for row in range(min(rows, len(names)))
+    ]
     key = [
         KeyEntry(text=printable(name), marker=look.marker, colour=look.colour, line=0.8, dashes=look.dashes)
         for name, look in ((name, series_look(i)) for i, name in enumerate(series))
@@ -40,32 +48,32 @@ def draw_order(figure: OrderOfRuns, width: float, titled: bool) -> Figure:
     above = len(head) * LINE + 0.08
     frame = Frame(
         width=width,
-        body=above + rows * pitch,
+        body=above + math.fsum(heads) + rows * (strip + _GAP),
         title=figure.title if titled else "",
         key=key,
         below=0.42,
     )
     for i, line in enumerate(head):
         frame.text(EDGE, frame.top + (i + 0.5) * LINE, line, va="center", color=SOFT)
-    span = (width - 2 * EDGE - _BETWEEN * (columns - 1)) / columns
     orders = [point.order for point in figure.points] or [0, 1]
     for i, section in enumerate(sections):
         column, row = divmod(i, rows)
-        x = EDGE + column * (span + _BETWEEN)
-        top = above + row * pitch
-        name = wrapped(section, span - left, most=1, bold=True)[0]
-        frame.text(x + left, frame.top + top + 0.5 * LINE, name, va="center", weight="bold")
-        ax = frame.axes(x + left, top + LINE + 0.04, span - left, strip)
+        x = EDGE + left + column * (span + _BETWEEN)
+        top = above + math.fsum(heads[: row + 1]) + row * (strip + _GAP)
+        for j, line in enumerate(reversed(names[i])):
+            frame.text(x, frame.top + top - 0.04 - (j + 0.5) * LINE, line, va="center", weight="bold")
+        ax = frame.axes(x, top, span - left, strip)
         _draw_strip(ax, [p for p in figure.points if p.section == section], series)
         last = row == rows - 1 or i == len(sections) - 1
         _dress(ax, (min(orders), max(orders)), reach, step, last)
+        ax.xaxis.set_major_locator(MaxNLocator(nbins=max(3, int((span - left) / 0.4)), integer=True))
     return frame.figure
 
 
 def _columns(sections: int, width: float) -> int:
     if width < WIDE or sections <= 6:
         return 1
-    return 2 if sections <= 20 else 3
+    return 2
 
 
 def _tick(reach: float) -> float:
@@ -105,7 +113,6 @@ def _draw_strip(ax: Axes, points: list[OrderPoint], series: list[str]) -> None:
 
 def _dress(ax: Axes, orders: tuple[int, int], reach: float, step: float, last: bool) -> None:
     import seaborn as sns
-    from matplotlib.ticker import MaxNLocator
 
     sns.despine(ax=ax, bottom=not last)
     ax.axhline(0, color=SOFT, linewidth=0.8, linestyle=(0, (2, 2)), zorder=1)
@@ -113,7 +120,6 @@ def _dress(ax: Axes, orders: tuple[int, int], reach: float, step: float, last: b
     ax.set_yticks([-step, 0.0, step], _tick_texts(step))
     room = 0.04 * max(1, orders[1] - orders[0]) + 0.2
     ax.set_xlim(orders[0] - room, orders[1] + room)
-    ax.xaxis.set_major_locator(MaxNLocator(nbins=10, integer=True))
     ax.tick_params(axis="x", bottom=last, labelbottom=last)
     ax.set_ylabel("")
     ax.set_xlabel("order of the runs" if last else "", labelpad=3)

@@ -15,6 +15,7 @@ from repeatab.report.figures.sheet import (
     columns_for,
     few_ticks,
     lane_sheet,
+    part_of,
     text_width,
     with_unit,
     wrapped,
@@ -31,16 +32,19 @@ _ROW = 0.21
 _GAP = 0.13
 
 
-def draw_repeatability(figure: RepeatabilityByRig, width: float, titled: bool) -> Figure:
+def draw_repeatability(
+    figure: RepeatabilityByRig, width: float, titled: bool, part: tuple[int, int]
+) -> Figure:
     """Draw the figure; see `draw`."""
-    columns = columns_for(len(figure.sections), width, one=8)
+    chosen = part_of(len(figure.sections), part)
+    columns = columns_for(len(figure.sections[chosen]), width, one=8)
     every = tuple(estimate for section in figure.estimates for estimate in section)
     decimals = result_decimals([estimate.value for estimate in every], unit=figure.unit)
     numbers = [fixed(estimate.value, decimals) for estimate in every]
     left = rig_gutter(figure.rigs)
     right = max((text_width(number, TEXT_SIZE - 0.5) for number in numbers), default=0.3) + 0.1
     span = (width - 2 * EDGE - GUTTER * (columns - 1)) / columns - left - right
-    labels = [wrapped(section, span + right - 0.1, bold=True) for section in figure.sections]
+    labels = [wrapped(section, span + right - 0.1, bold=True) for section in figure.sections[chosen]]
     sheet = lane_sheet(
         [len(lines) * LINE + _ROW * len(figure.rigs) + _GAP for lines in labels],
         width=width,
@@ -55,7 +59,7 @@ def draw_repeatability(figure: RepeatabilityByRig, width: float, titled: bool) -
     for ax in sheet.axes:
         ax.set_xlim(0, end)
         few_ticks(ax, span)
-    for i, estimates in enumerate(figure.estimates):
+    for i, estimates in enumerate(figure.estimates[chosen]):
         ax, top = sheet.axes[sheet.column_of[i]], sheet.top_of[i]
         draw_strip_label(ax, top, labels[i])
         for j, estimate in enumerate(estimates):

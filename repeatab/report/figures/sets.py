@@ -20,6 +20,7 @@ from repeatab.report.figures.sheet import (
     few_ticks,
     lane_sheet,
     lane_text,
+    part_of,
     text_width,
     with_unit,
     wrapped,
@@ -37,17 +38,18 @@ _ROW = 0.24
 _GAP = 0.12
 
 
-def draw_sets(figure: SetsAcrossRigs, width: float, titled: bool) -> Figure:
+def draw_sets(figure: SetsAcrossRigs, width: float, titled: bool, part: tuple[int, int]) -> Figure:
     """Draw the figure; see `draw`."""
-    columns = columns_for(len(figure.sections), width, one=7)
+    sections = figure.sections[part_of(len(figure.sections), part)]
+    columns = columns_for(len(sections), width, one=7)
     left = rig_gutter(figure.rigs)
     span = (width - 2 * EDGE - GUTTER * (columns - 1)) / columns - left
     means = {section: _mean([p.value for p in _of(figure, section)]) for section in figure.sections}
     decimals = result_decimals(list(means.values()), unit=figure.unit)
-    tails = [f"mean {fixed(means[s], decimals)}" if _of(figure, s) else "no results" for s in figure.sections]
+    tails = [f"mean {fixed(means[s], decimals)}" if _of(figure, s) else "no results" for s in sections]
     labels = [
         wrapped(section, span - text_width(tail) - 0.15, bold=True)
-        for section, tail in zip(figure.sections, tails, strict=True)
+        for section, tail in zip(sections, tails, strict=True)
     ]
     sheet = lane_sheet(
         [len(lines) * LINE + _ROW * len(figure.rigs) + _GAP for lines in labels],
@@ -62,7 +64,7 @@ def draw_sets(figure: SetsAcrossRigs, width: float, titled: bool) -> Figure:
     for ax in sheet.axes:
         ax.set_xlim(-reach, reach)
         few_ticks(ax, span)
-    for i, section in enumerate(figure.sections):
+    for i, section in enumerate(sections):
         ax, top = sheet.axes[sheet.column_of[i]], sheet.top_of[i]
         draw_strip_label(ax, top, labels[i], tails[i])
         _draw_strip(ax, top + len(labels[i]) * LINE, figure, section, means[section])

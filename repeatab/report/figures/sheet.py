@@ -213,6 +213,13 @@ def _key_rows(key: Sequence[KeyEntry], width: float) -> list[list[tuple[float, K
     return rows
 
 
+def part_of(count: int, part: tuple[int, int]) -> slice:
+    """The places of one part when `count` lanes are parted evenly; `part` is (which, of how many)."""
+    which, total = part
+    size = math.ceil(count / total) if count else 0
+    return slice((which - 1) * size, which * size)
+
+
 def with_unit(text: str, unit: str) -> str:
     """An axis label with its unit in brackets, if there is one."""
     return f"{text} [{printable(unit)}]" if unit else text
@@ -239,6 +246,6 @@ def few_ticks(ax: Axes, width: float) -> None:
 
 
 def lane_text(ax: Axes, x: float, y: float, text: str, **look: Any) -> None:
-    """Text at a share of the width and a height in inches, on a white ground so that grid lines pass behind."""
+    """Text at a share of the width and a height in inches, on a white ground: grid lines pass behind it."""
     ground = {"facecolor": PAPER, "edgecolor": "none", "pad": 0.6}
     ax.text(x, y, text, transform=ax.get_yaxis_transform(), va="center", bbox=ground, **look)

@@ -1,0 +1,185 @@
+"""The page: one HTML file that holds everything, needs no network and runs no script.
+
+In: an Outcome. Out: the bytes of report.html. What stands where is in page.html.j2; here the values are made
+into text. Every name goes through the template's escaping; nothing is marked as safe.
+"""
+
+from __future__ import annotations
+
+import base64
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from repeatab.base.progress import Progress, silent
+from repeatab.outcome import figures as data
+from repeatab.outcome.outcome import DataFinding, Outcome
+from repeatab.outcome.tables import Table
+from repeatab.outcome.verdict import Judgement
+from repeatab.report.marks import LOOKS, mark_of
+from repeatab.report.numbers import MISSING, MISSING_MEANS, cell_text, column_decimals, count, is_numeric
+from repeatab.report.words import printable, prose, row_ranges, title_case
+
+if TYPE_CHECKING:
+    from jinja2 import Template
+
+NAME = "report.html"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Answer:
+    """A judgement as the page shows it."""
+
+    subject: str
+    word: str
+    qualifier: str
+    reason: str
+    mark: str
+    decides: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Cell:
+    text: str
+    numeric: bool
+    missing: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Head:
+    caption: str
+    unit: str
+    numeric: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TableView:
+    """A table as text."""
+
+    caption: str
+    heads: tuple[Head, ...]
+    rows: tuple[tuple[Cell, ...], ...]
+    remarks: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Image:
+    """One picture for wide and one for narrow screens, with its text alternative."""
+
+    wide: str
+    narrow: str
+    size: tuple[int, int]
+    narrow_size: tuple[int, int]
+    alt: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FigureView:
+    title: str
+    reading: str
+    images: tuple[Image, ...]
+
+
+def page_bytes(outcome: Outcome, *, progress: Progress = silent) -> bytes:
+    """The page of an outcome; `progress` hears of each figure."""
+    pictures = []
+    for number, figure in enumerate(outcome.figures):
+        progress("drawing the page", number, len(outcome.figures))
+        pictures.append(_figure_view(figure))
+    planning = [
+        view
+        for view, figure in zip(pictures, outcome.figures, strict=True)
+        if isinstance(figure, data.WhatMoreRunsBuy)
+    ]
+    next_table = outcome.next_runs.table if outcome.next_runs is not None else None
+    text = _template().render(
+        outcome=outcome,
+        job=title_case(outcome.job),
+        headline=_answer(outcome.headline),
+        answers=[_answer(judgement) for judgement in outcome.judgements],
+        evidence_figures=[view for view in pictures if view not in planning],
+        planning_figures=planning,
+        tables=[_table_view(table) for table in outcome.tables],
+        next_table=_table_view(next_table) if next_table is not None else None,
+        colours={mark.value: look.colour for mark, look in LOOKS.items()},
+        missing_means=MISSING_MEANS,
+        rows_of=_rows_of,
+        plain=printable,
+        prose=prose,
+        count=count,
+    )
+    return "\n".join(line.rstrip() for line in text.splitlines() if line.strip()).encode("utf-8") + b"\n"
+
+
+def _template() -> Template:
+    from jinja2 import Environment, PackageLoader, StrictUndefined
+
+    environment = Environment(
+        loader=PackageLoader("repeatab.report", "."),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    return environment.get_template("page.html.j2")
+
+
+def _answer(judgement: Judgement) -> Answer:
+    return Answer(
+        subject=printable(judgement.subject),
+        word=judgement.verdict.value,
+        qualifier=judgement.qualifier.value,
+        reason=prose(judgement.reason),
+        mark=mark_of(judgement.verdict).value,
+        decides=judgement.decides,
+    )
+
+
+def _table_view(table: Table) -> TableView:
+    decimals = column_decimals(table)
+    numeric = [is_numeric(column.kind) for column in table.columns]
+    rows = []
+    for values in table.rows:
+        cells = []
+        for value, column, places, right in zip(values, table.columns, decimals, numeric, strict=True):
+            text = cell_text(value, column, places)
+            cells.append(Cell(text=text, numeric=right, missing=text == MISSING))
+        rows.append(tuple(cells))
+    remarks = [prose(remark) for remark in table.remarks]
+    if any(cell.missing for row in rows for cell in row):
+        remarks.append(f"{MISSING} means: {MISSING_MEANS}.")
+    heads = tuple(
+        Head(caption=printable(column.caption), unit=printable(column.unit), numeric=right)
+        for column, right in zip(table.columns, numeric, strict=True)
+    )
+    return TableView(caption=printable(table.caption), heads=heads, rows=tuple(rows), remarks=tuple(remarks))
+
+
+def _figure_view(figure: data.Figure) -> FigureView:
+    from repeatab.report.figures import parts_of
+
+    total = parts_of(figure)
+    reading = prose(figure.reading)
+    return FigureView(
+        title=printable(figure.title),
+        reading=reading,
+        images=tuple(_image(figure, (which, total), reading) for which in range(1, total + 1)),
+    )
+
+
+def _image(figure: data.Figure, part: tuple[int, int], reading: str) -> Image:
+    from repeatab.report.figures import NARROW, WIDE, draw, to_svg
+
+    uris, sizes = [], []
+    for width in (WIDE, NARROW):
+        drawing = draw(figure, width=width, titled=False, part=part)
+        uris.append("data:image/svg+xml;base64," + base64.b64encode(to_svg(drawing)).decode("ascii"))
+        wide, high = drawing.get_size_inches()
+        sizes.append((round(96 * wide), round(96 * high)))
+    alt = f"{reading} (part {part[0]} of {part[1]})" if part[1] > 1 else reading
+    return Image(wide=uris[0], narrow=uris[1], size=sizes[0], narrow_size=sizes[1], alt=alt)
+
+
+def _rows_of(finding: DataFinding) -> str:
+    """Where in its file a finding lies."""
+    rows = f"row{'s' if len(finding.rows) > 1 else ''} {row_ranges(finding.rows)}" if finding.rows else ""
+    return ", ".join(part for part in (printable(finding.file), rows) if part)

@@ -1,0 +1,91 @@
+"""Writing a report: everything is made in memory first, then the folder is replaced at once."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+
+from repeatab.base.files import write_folder
+from repeatab.base.progress import Progress, silent
+from repeatab.outcome.outcome import Outcome
+from repeatab.outcome.serialise import from_jsonable, to_jsonable
+from repeatab.report import json_file, page, workbook
+from repeatab.report.words import file_stem, printable
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ReportFiles:
+    """Where the parts of a report lie; `kept` names files changed by hand that were kept under a new name."""
+
+    folder: Path
+    page: Path
+    data: Path
+    workbook: Path
+    figures: tuple[Path, ...]
+    kept: tuple[str, ...] = ()
+
+    def __str__(self) -> str:
+        return f"report in {self.folder}: {self.page.name}, {self.data.name}, {self.workbook.name}, figures"
+
+
+def write_report(outcome: Outcome, folder: str | Path, *, progress: Progress = silent) -> ReportFiles:
+    """Write the report of an outcome into a folder.
+
+    The folder then holds report.html, result.json, tables.xlsx and figures/ (SVG and PNG). A report that was
+    there before is replaced at once, or stays whole if anything fails. Files of others in the folder stay.
+
+    Parameters
+    ----------
+    folder : made if it does not exist.
+    progress : called as (step, done, total); quiet unless given.
+
+    Raises
+    ------
+    InputError
+        The folder is a file, cannot be written, or holds a file of somebody else under one of our names.
+    """
+    folder = Path(folder)
+    contents = report_contents(outcome, progress=progress)
+    progress("writing the report", 0, 1)
+    kept = write_folder(folder, contents)
+    progress("writing the report", 1, 1)
+    return ReportFiles(
+        folder=folder,
+        page=folder / page.NAME,
+        data=folder / json_file.NAME,
+        workbook=folder / workbook.NAME,
+        figures=tuple(folder / name for name in contents if name.startswith("figures/")),
+        kept=kept,
+    )
+
+
+def report_contents(outcome: Outcome, *, progress: Progress = silent) -> dict[str, bytes]:
+    """Every file of the report by its name in the folder."""
+    # Page, workbook and figures are made from what the JSON file holds, so that they cannot differ from it.
+    outcome = from_jsonable(to_jsonable(outcome))
+    return {
+        **_figure_files(outcome, progress),
+        workbook.NAME: workbook.workbook_bytes(outcome),
+        json_file.NAME: json_file.result_bytes(outcome),
+        page.NAME: page.page_bytes(outcome, progress=progress),
+    }
+
+
+def _figure_files(outcome: Outcome, progress: Progress) -> dict[str, bytes]:
+    from repeatab.report.figures import draw, to_png, to_svg
+
+    files: dict[str, bytes] = {}
+    for number, figure in enumerate(outcome.figures):
+        progress("drawing the figures", number, len(outcome.figures))
+        drawing, title = draw(figure), printable(figure.title)
+        stem = _free_stem(file_stem(figure.key), files)
+        files[f"figures/{stem}.svg"] = to_svg(drawing, title=title, description=printable(figure.reading))
+        files[f"figures/{stem}.png"] = to_png(drawing)
+    return files
+
+
+def _free_stem(stem: str, files: dict[str, bytes]) -> str:
+    number, free = 2, stem
+    while f"figures/{free}.svg" in files:
+        free, number = f"{stem}-{number}", number + 1
+    return free
