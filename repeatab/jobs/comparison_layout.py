@@ -1,0 +1,231 @@
+"""How the runs of a comparison lie: which sets ran at which level, in which order, and what goes with the level.
+
+In: run results and the factor whose two levels are compared (rigs, phases, lots).  Out: ComparisonLayout: the
+table the model is fitted to, the model, and every reason why the comparison cannot be told from something else.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import Enum
+from typing import TYPE_CHECKING, Any
+
+from repeatab.base.errors import StudyError, listed, nearest
+from repeatab.intake.results import Results
+from repeatab.layout.terms import Model, model_of
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+POSITION = "position in set"
+# What is recorded of a run and may go with the compared level; the words are those of the page.
+_COMPANIONS = {
+    "pad_lot": "pad lot", "operator": "operator", "disc": "disc", "phase": "phase", "visit": "visit",
+    "laboratory": "laboratory",
+}  # fmt: skip
+_ORDERS = ("run_order", "time", "day", "visit")
+
+
+class SetUse(Enum):
+    """How pad sets are shared by the two levels."""
+
+    SPLIT = "each set at one level"
+    SAME = "the same sets at both levels"
+    MIXTURE = "some sets at both levels, some at one"
+
+
+@dataclass(frozen=True, kw_only=True)
+class ComparisonLayout:
+    """The two levels and how their runs lie.
+
+    table : one row per run result and section, columns section, the factor, pad_set, pad_lot (if several),
+        POSITION (if sets ran at both levels), covariates, result.
+    a_first : pad set -> whether it ran at level a first, for sets at both levels with a known order.
+    confounded : sentences, each naming what cannot be told from the difference and what would separate it.
+    set_aside : sentences on rows that take no part.
+    """
+
+    factor: str
+    a: Any
+    b: Any
+    table: pd.DataFrame
+    model: Model
+    use: SetUse
+    sets_a: int
+    sets_b: int
+    sets_both: int
+    a_first: dict[Any, bool]
+    confounded: tuple[str, ...]
+    set_aside: tuple[str, ...]
+
+    @property
+    def keys(self) -> tuple[str, ...]:
+        """Key columns of the cells: what the model needs, and always the sets and the level."""
+        return tuple(dict.fromkeys([*self.model.keys, self.factor, "pad_set"]))
+
+
+def comparison_layout(
+    results: Results, *, factor: str, a: Any, b: Any, sections: tuple[str, ...], covariates: tuple[str, ...]
+) -> ComparisonLayout:
+    """Lay out a comparison of two levels.
+
+    Raises
+    ------
+    StudyError
+        A level or a section is not in the data, or there is no column for the factor or the pad set.
+    """
+    table, set_aside = _rows(results, factor, (a, b), sections)
+    table = _with_sets(table)
+    sets = {level: set(table.loc[table[factor] == level, "pad_set"]) for level in (a, b)}
+    both = sets[a] & sets[b]
+    use = SetUse.SPLIT if not both else SetUse.SAME if sets[a] == sets[b] else SetUse.MIXTURE
+    order = next((name for name in _ORDERS if name in table.columns), None)
+    table, crossed, dropped = _shared_lots(table, factor, use)
+    a_first = _who_went_first(table, factor, a, both, order) if order else {}
+    confounded = [
+        *_companions(table, factor, a, b),
+        *(_order_trouble(a, b, order, a_first) if both else _time_trouble(table, factor, a, b)),
+    ]
+    table, fixed, slopes = _positions(table, factor, use, order)
+    model = model_of(
+        random=["pad_set", (factor, "pad_set")],
+        fixed=[factor, *(["pad_lot"] if crossed else []), *fixed],
+        covariates=[*covariates, *slopes],
+    )
+    return ComparisonLayout(
+        factor=factor, a=a, b=b, table=table, model=model, use=use,
+        sets_a=len(sets[a]), sets_b=len(sets[b]), sets_both=len(both), a_first=a_first,
+        confounded=tuple(confounded), set_aside=(*set_aside, *dropped),
+    )  # fmt: skip
+
+
+def _rows(
+    results: Results, factor: str, levels: tuple[Any, Any], sections: tuple[str, ...]
+) -> tuple[pd.DataFrame, list[str]]:
+    table = results.to_frame()
+    if factor not in table.columns:
+        raise StudyError(f"the results have no column for '{factor}'. Name it under [columns].")
+    present = list(dict.fromkeys(table[factor]))
+    for level in levels:
+        if level not in present:
+            raise StudyError(
+                f"{factor}: there is no '{level}' in the results; there are {listed(sorted(present, key=str))}."
+                f"{nearest(str(level), map(str, present))} Correct the study, or add an alias."
+            )
+    others = [level for level in present if level not in levels]
+    set_aside = [f"Results of {listed(others)} take no part in this comparison."] if others else []
+    table = table[table[factor].isin(levels)].copy()
+    if "section" not in table.columns:
+        if len(sections) != 1:
+            raise StudyError(
+                "the results have no column for 'section', and the study names several sections."
+            )
+        table["section"] = sections[0]
+    known = list(dict.fromkeys(table["section"]))
+    for name in sections:
+        if name not in known:
+            raise StudyError(
+                f"sections: '{name}' is not in the results; there are {listed(known)}.{nearest(name, map(str, known))} "
+                "Correct the study, or add an alias."
+            )
+    return table[table["section"].isin(sections)].reset_index(drop=True), set_aside
+
+
+def _with_sets(table: pd.DataFrame) -> pd.DataFrame:
+    """Make one label per physical set: labels may repeat in each lot; without any, each run is its own set."""
+    if "pad_set" not in table.columns:
+        if "run" not in table.columns:
+            raise StudyError(
+                "the results name neither pad set nor run, so independent results cannot be told from repeats. "
+                "Name the column of the pad set under [columns]."
+            )
+        return table.assign(pad_set=table["run"])
+    if "pad_lot" in table.columns and table["pad_lot"].nunique() > 1:
+        labels = table["pad_lot"].astype(str) + " / " + table["pad_set"].astype(str)
+        return table.assign(pad_set=labels)
+    return table
+
+
+def _shared_lots(table: pd.DataFrame, factor: str, use: SetUse) -> tuple[pd.DataFrame, bool, list[str]]:
+    """Keep the lots that ran at both levels; whether several remain, so that the lot is an effect of its own."""
+    if "pad_lot" not in table.columns or table["pad_lot"].nunique() < 2 or factor == "pad_lot":
+        return table, False, []
+    spread = table.groupby("pad_lot")[factor].nunique()
+    shared = list(spread.index[spread == 2])
+    if not shared:
+        return table, False, []
+    alone = [lot for lot in spread.index if lot not in shared]
+    kept = table[table["pad_lot"].isin(shared)].reset_index(drop=True)
+    dropped = [f"Pad lots {listed(alone)} ran at one level only and take no part."] if alone else []
+    # Sets that ran at both levels carry their lot with them, so the lot cancels in their differences.
+    return kept, len(shared) > 1 and use is SetUse.SPLIT, dropped
+
+
+def _who_went_first(table: pd.DataFrame, factor: str, a: Any, both: set[Any], order: str) -> dict[Any, bool]:
+    shared = table[table["pad_set"].isin(both)]
+    first = shared.sort_values(order, kind="stable").groupby("pad_set", sort=False).first()
+    return {label: bool(level == a) for label, level in first[factor].items()}
+
+
+def _companions(table: pd.DataFrame, factor: str, a: Any, b: Any) -> list[str]:
+    """What is recorded and has one value at each level, another at the other."""
+    found = []
+    for name, words in _COMPANIONS.items():
+        if name == factor or name not in table.columns:
+            continue
+        values = [set(table.loc[table[factor] == level, name].dropna()) for level in (a, b)]
+        lonely = len(values[0]) == 1 and len(values[1]) == 1 and values[0] != values[1]
+        apart = name == "pad_lot" and values[0] and values[1] and not values[0] & values[1]
+        if lonely or apart:
+            found.append(
+                f"{words} {listed(sorted(values[0], key=str))} goes with {a} and {listed(sorted(values[1], key=str))} "
+                f"with {b} throughout, so {words} and {factor} are one. "
+                f"Run each {words} on both, or leave that column out if it counts as part of the {factor}."
+            )
+    return found
+
+
+def _order_trouble(a: Any, b: Any, order: str | None, a_first: dict[Any, bool]) -> list[str]:
+    if order is None:
+        return [
+            f"The same sets ran on {a} and {b}, but the order is not recorded, so wear of the sets cannot be told "
+            "from the difference. Record the run order (a column run_order, time or day)."
+        ]
+    if len(set(a_first.values())) < 2:
+        first, second = (a, b) if all(a_first.values()) else (b, a)
+        return [
+            f"Every set ran on {first} first and on {second} afterwards, so wear of the sets and the difference "
+            f"are one. Run some sets on {second} first."
+        ]
+    return []
+
+
+def _time_trouble(table: pd.DataFrame, factor: str, a: Any, b: Any) -> list[str]:
+    """Levels that were run one after the other, with no overlap in time."""
+    for name in ("time", "day"):
+        if name not in table.columns:
+            continue
+        first, second = (table.loc[table[factor] == level, name].dropna() for level in (a, b))
+        if len(first) == 0 or len(second) == 0 or (first.nunique() < 2 and second.nunique() < 2):
+            return []
+        if first.max() < second.min() or second.max() < first.min():
+            return [
+                f"All runs of {a} lie before or after all runs of {b}, so whatever changed in between and the "
+                "difference are one. Run the two in turn."
+            ]
+        return []
+    return []
+
+
+def _positions(
+    table: pd.DataFrame, factor: str, use: SetUse, order: str | None
+) -> tuple[pd.DataFrame, list[str], list[str]]:
+    """The run's position in its set: a fixed effect where each set ran once at each level, else a slope."""
+    if use is SetUse.SPLIT or order is None:
+        return table, [], []
+    rank = table.groupby(["section", "pad_set"])[order].rank(method="first")
+    table = table.assign(**{POSITION: rank.astype(int)})
+    once = table.groupby(["section", "pad_set", factor]).size().max() == 1
+    if once:
+        return table, [POSITION], []
+    return table.assign(**{POSITION: rank.astype(float)}), [], [POSITION]

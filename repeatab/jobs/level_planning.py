@@ -1,0 +1,111 @@
+"""What to run next for a two-level comparison: the study's own design, enlarged, simulated and judged.
+
+In: a compared section.  Out: planning's answer for it.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+
+from repeatab.jobs.comparison_layout import POSITION, ComparisonLayout, SetUse
+from repeatab.jobs.level_comparison import SectionComparison
+from repeatab.jobs.level_pairs import level_pairs
+from repeatab.jobs.questions import RunCost
+from repeatab.layout.layout import Layout, layout_of
+from repeatab.layout.terms import Model, model_of
+from repeatab.planning.next_runs import Beliefs, MoreRuns, what_to_run_next
+from repeatab.planning.verdict_probability import Arrangement, Belief, PlannedComparison
+from repeatab.simulate import planned_block
+
+
+def more_runs(
+    part: SectionComparison, how: ComparisonLayout, *, confidence: float, cost: RunCost, seed: int
+) -> MoreRuns:
+    """The numbers of sets that would bring a verdict on this section."""
+    assert part.bounds is not None
+    planned = _planned(how)
+    runs = _typical_runs(how)
+
+    def arrange(sets: int) -> Arrangement:
+        return _arrangement(planned, sets, runs)
+
+    # Enough sets for the design to show which sources it can tell apart.
+    estimated, upper = _variances(part, arrange(6).layout)
+    effects = (part.bounds.none, part.estimate)
+    beliefs = [
+        Belief(reference_mean=part.mean_b, effect=effect, variances=variances)
+        for variances in (estimated, upper)
+        for effect in effects
+    ]
+    plan = PlannedComparison(
+        arrange=arrange,
+        pairs=lambda block: level_pairs(block, planned),
+        bounds=part.bounds,
+        confidence=confidence,
+        alpha=part.alpha,
+    )
+    arms = 1 if how.use is SetUse.SAME else 2
+    return what_to_run_next(
+        plan,
+        Beliefs(none=beliefs[0], observed=beliefs[1], none_wide=beliefs[2], observed_wide=beliefs[3]),
+        present=min(how.sets_a, how.sets_b),
+        further_at_most=None if cost.sets_at_hand is None else cost.sets_at_hand // arms,
+        target=cost.target,
+        seed=seed,
+    )
+
+
+def _planned(how: ComparisonLayout) -> ComparisonLayout:
+    """The same question on fresh sets of one lot, without covariates; sets at both levels in both orders."""
+    same = how.use is not SetUse.SPLIT
+    model: Model = model_of(
+        random=["pad_set", (how.factor, "pad_set")], fixed=[how.factor, *([POSITION] if same else [])]
+    )
+    order = {f"set {i}": i % 2 == 0 for i in range(1000)}
+    return replace(
+        how,
+        model=model,
+        use=SetUse.SAME if same else SetUse.SPLIT,
+        a_first=order,
+        confounded=(),
+        set_aside=(),
+    )
+
+
+def _typical_runs(how: ComparisonLayout) -> int:
+    """Runs of a set at one level: the commonest number."""
+    counts = how.table.groupby(["section", how.factor, "pad_set"]).size()
+    return int(counts.mode().iloc[0])
+
+
+def _arrangement(how: ComparisonLayout, sets: int, runs: int) -> Arrangement:
+    levels, labels, positions = [], [], []
+    for side, level in enumerate((how.a, how.b)):
+        for i in range(sets):
+            label = f"set {i}" if how.use is SetUse.SAME else f"{side} set {i}"
+            first = how.a_first[f"set {i}"] == (side == 0)
+            levels += [level] * runs
+            labels += [label] * runs
+            positions += [1 if first else 2] * runs
+    factors = {how.factor: levels, "pad_set": labels}
+    if how.use is SetUse.SAME:
+        factors[POSITION] = positions
+    block = planned_block(factors)
+    at_a = np.array([block.levels_of(how.factor)[c] == how.a for c in block.code_of(how.factor)], float)
+    return Arrangement(block=block, layout=layout_of(block, how.model), first=at_a)
+
+
+def _variances(part: SectionComparison, planned: Layout) -> tuple[tuple[float, ...], tuple[float, ...]]:
+    """Components as the planned design has them: its own sources, or their sum where it cannot tell them."""
+    fit = part.pooled.fit
+    own = np.maximum(fit.variances[0], 0.0)
+    upper = fit.limits[1][0]
+    if len(planned.estimated) + 1 == len(own):
+        return tuple(own), tuple(upper)
+    return _summed(own, planned), _summed(upper, planned)
+
+
+def _summed(variances: np.ndarray, planned: Layout) -> tuple[float, ...]:
+    return (*[0.0] * len(planned.estimated), float(variances.sum()))

@@ -1,0 +1,120 @@
+"""Verdict probability: how likely a comparison of two means is to end in a verdict, given a number of sets.
+
+In: a way to lay out n sets per arm, the estimators of the study, the margin, and what is believed about offset
+and scatter.  Out: the probability of each verdict, with its Monte Carlo error.
+The data are simulated and judged by the very functions that judge a study.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from repeatab.cells import FloatArray
+from repeatab.estimation.pairs import Pair
+from repeatab.judgement.comparison import Bounds, decide, evidence_of, limits_over
+from repeatab.layout.blocks import Block
+from repeatab.layout.layout import Layout
+from repeatab.simulate import simulate_block
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Arrangement:
+    """A design laid out: `first` (cells,) marks the cells of the first of the two arms."""
+
+    block: Block
+    layout: Layout
+    first: FloatArray
+
+
+@dataclass(frozen=True, kw_only=True)
+class PlannedComparison:
+    """A comparison as it would be run and judged.
+
+    arrange : number of sets per arm -> the design.
+    pairs : the study's own estimators.
+    alpha : error rate of the difference claim (adjusted where the study adjusts it).
+    """
+
+    arrange: Callable[[int], Arrangement]
+    pairs: Callable[[Block], Sequence[Pair]]
+    bounds: Bounds
+    confidence: float
+    alpha: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Belief:
+    """What is taken as true: mean of the second arm, ratio or difference of the first to it, and the variances
+    of the estimated sources (repeatability last)."""
+
+    reference_mean: float
+    effect: float
+    variances: tuple[float, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class VerdictProbability:
+    """Probabilities of the three verdicts over `draws` simulated studies, and the mean half width of the
+    interval that the equivalence claim rests on."""
+
+    equivalent: float
+    different: float
+    half_width: float
+    draws: int
+
+    @property
+    def decided(self) -> float:
+        return self.equivalent + self.different
+
+    @property
+    def monte_carlo_error(self) -> float:
+        """Standard error of `decided`."""
+        return float(np.sqrt(max(self.decided * (1 - self.decided), 0.25 / self.draws) / self.draws))
+
+
+def verdict_probability(
+    plan: PlannedComparison, sets: int, belief: Belief, *, draws: int, rng: np.random.Generator
+) -> VerdictProbability:
+    """Simulate `draws` studies of `sets` sets per arm and judge each."""
+    design = plan.arrange(sets)
+    first_mean = (
+        belief.reference_mean * belief.effect
+        if plan.bounds.of_ratio
+        else belief.reference_mean + belief.effect
+    )
+    means = np.where(design.first > 0, first_mean, belief.reference_mean)
+    block = simulate_block(design.block, design.layout, np.array(belief.variances), means, draws, rng)
+    pairs = plan.pairs(block)
+    found = decide(evidence_of(pairs, plan.bounds), confidence=plan.confidence, alpha=plan.alpha)
+    low, high = limits_over(pairs, plan.bounds, 2 * plan.confidence - 1)
+    return VerdictProbability(
+        equivalent=float(found.equivalent.mean()),
+        different=float(found.different.mean()),
+        half_width=float(np.median((high - low) / 2)),
+        draws=draws,
+    )
+
+
+def smallest_number(
+    probability: Callable[[int], float], *, at_least: int, at_most: int, target: float
+) -> int | None:
+    """The smallest number of sets whose probability reaches the target, or None up to `at_most`.
+
+    The probability grows with the number of sets but for Monte Carlo error. The search strides upwards, since
+    large studies cost most to simulate, and then halves the last stride.
+    """
+    low, high, stride = at_least, at_least, 1
+    while high <= at_most and probability(high) < target:
+        low, high, stride = high + 1, min(high + stride, at_most) if high < at_most else high + 1, stride * 2
+    if high > at_most:
+        return None
+    while low < high:
+        middle = (low + high) // 2
+        if probability(middle) >= target:
+            high = middle
+        else:
+            low = middle + 1
+    return high
