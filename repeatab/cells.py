@@ -14,7 +14,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from repeatab.base.errors import InputError, listed
+from repeatab.base.errors import InputError, listed, nearest
 
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
@@ -64,8 +64,33 @@ class Cells:
         """The same cells with another value subtracted (means move, cross-products stay)."""
         return _with(self, shift=shift, mean=self.mean + (self.shift - shift))
 
+    def of_values(self, variables: Sequence[str]) -> Cells:
+        """The same cells with the named values only, the result first.
+
+        Raises
+        ------
+        InputError
+            The cells do not hold one of them.
+        """
+        _refuse_unknown(variables, self.variables, "value")
+        pick = [self.variables.index(name) for name in variables]
+        return _with(
+            self,
+            variables=tuple(variables),
+            shift=self.shift[pick],
+            mean=self.mean[:, pick],
+            cross=self.cross[:, pick][:, :, pick],
+        )
+
     def over(self, factors: Sequence[str]) -> Cells:
-        """Pool the cells over the factors that are not named."""
+        """Pool the cells over the factors that are not named.
+
+        Raises
+        ------
+        InputError
+            The cells do not hold one of those that are named.
+        """
+        _refuse_unknown(factors, self.factors, "factor")
         columns = [self.factors.index(name) for name in factors]
         levels = tuple(self.levels[c] for c in columns)
         return _pooled(self, tuple(factors), levels, self.codes[:, columns])
@@ -161,6 +186,15 @@ def sort_and_code(labels: NDArray[Any]) -> tuple[LabelArray, IntArray]:
     return levels[order], rank[codes]
 
 
+def _refuse_unknown(wanted: Sequence[str], known: Sequence[str], what: str) -> None:
+    for name in wanted:
+        if name not in known:
+            raise InputError(
+                f"the cells hold no {what} '{name}'; they hold {listed(known)}.{nearest(name, known)} "
+                "Reduce the table again with it."
+            )
+
+
 def _sort_order(levels: LabelArray) -> IntArray:
     try:
         return np.array(sorted(range(len(levels)), key=levels.__getitem__), dtype=np.int64)
@@ -172,10 +206,12 @@ def _sort_order(levels: LabelArray) -> IntArray:
 
 def _numbers(series: Any, name: str) -> FloatArray:
     try:
+        if series.dtype.is_temporal():
+            raise TypeError
         values = np.asarray(series.to_numpy(), dtype=np.float64)
     except (TypeError, ValueError):
         raise InputError(
-            f"column '{name}': found text, expected numbers. Read the table with read_results."
+            f"column '{name}': found text or dates, expected numbers. Read the table with read_results."
         ) from None
     bad = np.flatnonzero(~np.isfinite(values))
     if bad.size:
@@ -188,13 +224,18 @@ def _numbers(series: Any, name: str) -> FloatArray:
 
 
 def _coded(series: Any, name: str) -> tuple[LabelArray, IntArray]:
-    empty = np.flatnonzero(np.asarray(series.is_null().to_numpy(), dtype=bool))
+    labels = np.asarray(series.to_numpy())
+    empty = np.asarray(series.is_null().to_numpy(), dtype=bool)
+    if labels.dtype.kind == "f":
+        # Some engines tell "not a number" from "nothing there"; as a label it is no label either way.
+        empty = empty | np.isnan(labels)
+    empty = np.flatnonzero(empty)
     if empty.size:
         raise InputError(
             f"column '{name}', data row {empty[0] + 1}: found no label, expected one ({empty.size} such "
             "rows). Fill it in or leave the row out."
         )
-    return sort_and_code(np.asarray(series.to_numpy()))
+    return sort_and_code(labels)
 
 
 def _reduce(

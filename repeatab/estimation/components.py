@@ -8,133 +8,25 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from enum import Enum
 from functools import cached_property
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from repeatab.base.errors import LayoutError, StudyError
-from repeatab.base.interval import IntervalMethod
-from repeatab.base.notes import Note, NoteKind
+from repeatab.base.errors import LayoutError, StudyError, listed
+from repeatab.base.notes import Note
 from repeatab.cells import Cells, FloatArray, reduce_to_cells
-from repeatab.estimation.contrasts import Contrast, Weights, combine, fixed_rows, level_contrast
-from repeatab.estimation.intervals import chi_square_limits, combination_limits
-from repeatab.estimation.kenward_roger import FixedCovariance, fixed_covariance
-from repeatab.estimation.mean_squares import MeanSquares, mean_squares
-from repeatab.estimation.minimise import Minimum, minimise_from_several_starts
-from repeatab.estimation.moments import Moments, moments
-from repeatab.estimation.profile import profile_limits
-from repeatab.estimation.system import System, build_system
-from repeatab.layout.blocks import Block, blocks_of, group_labels
+from repeatab.estimation.block_fit import BlockFit as BlockFit
+from repeatab.estimation.block_fit import Method as Method
+from repeatab.estimation.block_fit import fit_notes, method_of
+from repeatab.estimation.contrasts import Contrast, fixed_rows, level_contrast
+from repeatab.estimation.mean_squares import MeanSquares
+from repeatab.layout.blocks import blocks_of, group_labels
 from repeatab.layout.layout import Layout, layout_of
 from repeatab.layout.terms import Model, TermName, model_of
 
 if TYPE_CHECKING:
     import pandas as pd
-
-
-class Method(Enum):
-    """How components are estimated; AUTO takes ANOVA where the layout is balanced and REML elsewhere."""
-
-    ANOVA = "anova"
-    REML = "reml"
-    AUTO = "auto"
-
-
-def method_of(text: str | Method) -> Method:
-    """The method that a word stands for.
-
-    Raises
-    ------
-    StudyError
-    """
-    try:
-        return Method(text)
-    except ValueError:
-        raise StudyError.unknown_choice("method", str(text), allowed=[m.value for m in Method]) from None
-
-
-@dataclass(frozen=True, kw_only=True)
-class BlockFit:
-    """The fit of the groups that share a layout; everything costly is computed when it is first read."""
-
-    block: Block
-    layout: Layout
-    method: Method
-    level: float
-
-    @property
-    def uses_anova(self) -> bool:
-        return self.method is Method.ANOVA or (self.method is Method.AUTO and self.layout.balanced)
-
-    @cached_property
-    def mean_squares(self) -> MeanSquares | None:
-        return mean_squares(self.block, self.layout) if self.layout.balanced else None
-
-    @cached_property
-    def system(self) -> System:
-        return build_system(self.block, self.layout)
-
-    @cached_property
-    def minimum(self) -> Minimum:
-        return minimise_from_several_starts(self.system)
-
-    @cached_property
-    def moments(self) -> Moments:
-        return moments(self.system, self.minimum.theta, kenward_roger=True)
-
-    @cached_property
-    def covariance(self) -> FixedCovariance:
-        return fixed_covariance(self.moments)
-
-    @cached_property
-    def variances(self) -> FloatArray:
-        """(groups, components) estimates as they come out, negative ANOVA estimates included."""
-        if self.uses_anova:
-            analysis = mean_squares(self.block, self.layout)
-            return analysis.components
-        return np.asarray(self.minimum.theta * self.system.unit[:, None] ** 2, dtype=np.float64)
-
-    @cached_property
-    def limits(self) -> tuple[FloatArray, FloatArray]:
-        """(groups, components) lower and upper limits of the variances, never below zero."""
-        if self.uses_anova:
-            return _balanced_limits(mean_squares(self.block, self.layout), self.level)
-        lower, upper = profile_limits(self.system, self.minimum, level=self.level)
-        unit = self.system.unit[:, None] ** 2
-        return lower * unit, upper * unit
-
-    @cached_property
-    def log_likelihood(self) -> FloatArray:
-        """(groups,) restricted, all constants, for uncentred covariates and 0/1 indicators."""
-        system = self.system
-        scale = 2 * system.df * np.log(system.unit) + 2 * np.log(system.scale).sum(axis=1)
-        return -0.5 * (self.minimum.criterion + scale)
-
-    @property
-    def interval_methods(self) -> tuple[IntervalMethod, ...]:
-        """How each component's interval was formed, repeatability last."""
-        sources = len(self.layout.estimated)
-        if self.uses_anova:
-            return (*[IntervalMethod.MODIFIED_LARGE_SAMPLE] * sources, IntervalMethod.CHI_SQUARE)
-        return (IntervalMethod.PROFILE,) * (sources + 1)
-
-    def combine(self, rows: tuple[Weights, ...], *, at_zero: bool = False) -> tuple[FloatArray, ...]:
-        """Estimates, standard errors and degrees of freedom (groups, rows) of fixed combinations."""
-        return combine(
-            self.system, self.moments, self.covariance, rows, self.layout.model.covariates, at_zero=at_zero
-        )
-
-
-def _balanced_limits(analysis: MeanSquares, level: float) -> tuple[FloatArray, FloatArray]:
-    lower, upper = np.empty_like(analysis.components), np.empty_like(analysis.components)
-    for k, coefficients in enumerate(analysis.combination[:-1]):
-        low, high = combination_limits(coefficients, analysis.ms, analysis.df, level=level)
-        lower[:, k], upper[:, k] = np.maximum(low, 0), np.maximum(high, 0)
-    low, high = chi_square_limits(analysis.ms[:, -1], float(analysis.df[-1]), level=level)
-    lower[:, -1], upper[:, -1] = low, high
-    return lower, upper
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -231,7 +123,8 @@ class Fit:
 
         found: dict[int, Contrast] = {}
         for part in self.blocks:
-            row = level_contrast(part.layout.fixed, factor, level, reference=reference, ratio=ratio)
+            design, name = part.layout.fixed, part.names[0] if part.names else ""
+            row = level_contrast(design, factor, level, reference=reference, ratio=ratio, name=name)
             estimate, se, df = part.combine((row,))
             for position, g in enumerate(part.block.groups):
                 found[int(g)] = Contrast(
@@ -250,7 +143,7 @@ class Fit:
         """What the fit noticed: sources mixed together, components at zero, how intervals were formed."""
         seen: dict[str, Note] = {}
         for part in self.blocks:
-            for note in (*part.layout.notes(), *_fit_notes(part)):
+            for note in (*part.layout.notes(), *fit_notes(part)):
                 seen.setdefault(str(note), note)
         return tuple(seen.values())
 
@@ -355,19 +248,28 @@ def fit_cells(
     result: str = "result",
 ) -> Fit:  # fmt: skip
     """The same from Cells and a Model."""
+    clash = [name for name in by if name in model.keys]
+    if clash:
+        raise StudyError(
+            f"by: {listed(clash)} divides the data into groups and is a term of the model too; within a "
+            "group it has one level. Leave it out of one of the two."
+        )
+    groups = group_labels(cells, by)
     parts = []
     for block in blocks_of(cells, by=by):
-        layout = layout_of(block, model)
+        names = tuple(_group_name(by, groups[g]) for g in block.groups) if by else ()
+        layout = layout_of(block, model, name=names[0] if names else "")
         if method is Method.ANOVA and not layout.balanced:
             raise LayoutError(
                 "method 'anova': the layout is not balanced (or has covariates), so the analysis of variance "
                 "is not unique. Use method 'reml', or 'auto', which chooses."
             )
-        parts.append(BlockFit(block=block, layout=layout, method=method, level=level))
-    return Fit(
-        result=result, model=model, by=tuple(by), groups=group_labels(cells, by),
-        blocks=tuple(parts), level=level,
-    )  # fmt: skip
+        parts.append(BlockFit(block=block, layout=layout, method=method, level=level, names=names))
+    return Fit(result=result, model=model, by=tuple(by), groups=groups, blocks=tuple(parts), level=level)
+
+
+def _group_name(by: Sequence[str], labels: tuple[object, ...]) -> str:
+    return ", ".join(f"{name} {label}" for name, label in zip(by, labels, strict=True))
 
 
 def _cells(data: Any, result: str | None, model: Model, by: Sequence[str]) -> tuple[Cells, str]:
@@ -375,7 +277,8 @@ def _cells(data: Any, result: str | None, model: Model, by: Sequence[str]) -> tu
 
     keys = list(dict.fromkeys([*by, *model.keys]))
     if isinstance(data, Cells):
-        return data.over(keys), data.variables[0]
+        name = result or data.variables[0]
+        return data.of_values([name, *model.covariates]).over(keys), name
     if isinstance(data, Results):
         data, result = data.frame, result or "result"
     if result is None:
@@ -418,18 +321,3 @@ def _expected_in_words(row: FloatArray, sources: Sequence[str]) -> str:
         if multiplier:
             parts.append(f"var({name})" if multiplier == 1 else f"{multiplier:g} var({name})")
     return " + ".join(reversed(parts))
-
-
-def _fit_notes(part: BlockFit) -> list[Note]:
-    names = [part.layout.sources[i] for i in part.layout.estimated]
-    notes = []
-    for k, name in enumerate(names):
-        if (part.variances[:, k] <= 0).any():
-            notes.append(
-                Note(
-                    kind=NoteKind.ZERO_COMPONENT,
-                    sources=(name,),
-                    text=f"the component of {name} is estimated at zero; it stays in the degrees of freedom.",
-                )
-            )
-    return notes

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy import special
 
-from repeatab.base.errors import StudyError, listed
+from repeatab.base.errors import NotSeparableError, StudyError, listed
 from repeatab.base.interval import Interval, IntervalMethod
 from repeatab.cells import FloatArray
 from repeatab.estimation.kenward_roger import FixedCovariance, contrast_precision
@@ -86,37 +86,56 @@ class Weights:
     covariates: Mapping[str, float]
 
 
-def level_weights(design: FixedDesign, factor: str, level: object) -> FloatArray:
+def level_weights(design: FixedDesign, factor: str, level: object, *, name: str = "") -> FloatArray:
     """(columns,) weights of the mean at one level, each level of the other fixed factors counting alike.
+
+    `name` is what a message calls the group.
 
     Raises
     ------
     StudyError
         The factor is not fixed in this model, or has no such level in the data.
+    NotSeparableError
+        The level did not run in every combination with a factor that it interacts with.
     """
     factors = dict(design.references)
+    where = f"{name}: " if name else ""
     if factor not in factors:
-        raise StudyError(f"'{factor}' is not a fixed effect of this model; fixed are {listed(factors)}.")
+        raise StudyError(
+            f"{where}'{factor}' is not a fixed effect of this model; fixed are {listed(factors)}."
+        )
     own = {column.level[0] for column in design.columns if column.factors == (factor,)} | {factors[factor]}
     if level not in own:
-        raise StudyError(
-            f"{factor}: there is no level '{level}' in these data; there are {listed(sorted(own, key=str))}."
+        alike = [known for known in own if str(known) == str(level)]
+        kinds = (
+            f" The labels are of type {type(alike[0]).__name__}, not {type(level).__name__}." if alike else ""
         )
-    sizes = {name: 1 + sum(c.factors == (name,) for c in design.columns) for name in factors}
+        raise StudyError(
+            f"{where}{factor}: there is no level '{level}' in these data; there are "
+            f"{listed(sorted(own, key=str))}.{kinds}"
+        )
+    for missing in design.missing:
+        if dict(zip(missing.factors, missing.level, strict=True)).get(factor) == level:
+            raise NotSeparableError(
+                f"{where}there is no result for {missing.name}, so {factor} {level} has no mean over the "
+                "factors it interacts with. Run that combination, or leave the interaction out."
+            )
+    sizes = {other: 1 + sum(c.factors == (other,) for c in design.columns) for other in factors}
     weights = np.ones(len(design.columns))
     for i, column in enumerate(design.columns):
-        for name, here in zip(column.factors, column.level, strict=True):
-            weights[i] *= (here == level) if name == factor else 1 / sizes[name]
+        for other, here in zip(column.factors, column.level, strict=True):
+            weights[i] *= (here == level) if other == factor else 1 / sizes[other]
     return weights
 
 
 def level_contrast(
-    design: FixedDesign, factor: str, level: object, *, reference: object, ratio: float = 1.0
+    design: FixedDesign, factor: str, level: object, *, reference: object, ratio: float = 1.0, name: str = ""
 ) -> Weights:
-    """Weights of mean(level) - ratio * mean(reference)."""
-    fixed = level_weights(design, factor, level) - ratio * level_weights(design, factor, reference)
+    """Weights of mean(level) - ratio * mean(reference); `name` is what a message calls the group."""
+    first = level_weights(design, factor, level, name=name)
+    second = level_weights(design, factor, reference, name=name)
     label = f"{factor} {level} - {'' if ratio == 1 else f'{ratio:g} × '}{reference}"
-    return Weights(label=label, fixed=fixed, covariates={})
+    return Weights(label=label, fixed=first - ratio * second, covariates={})
 
 
 def fixed_rows(design: FixedDesign, covariates: tuple[str, ...]) -> tuple[Weights, ...]:

@@ -63,23 +63,35 @@ def mean_squares(block: Block, layout: Layout) -> MeanSquares:
     """
     require_balanced(layout)
     random = [layout.random[i] for i in layout.estimated]
-    terms = [*layout.fixed_terms, *random]
+    shown = _distinct(layout.fixed_terms)
+    fixed = [layout.fixed_terms[i] for i in shown]
+    terms = [*fixed, *random]
     ss, df = _sums_of_squares(block, terms)
     if df[-1] <= 0:
         raise LayoutError(
             "no degrees of freedom are left for repeatability. Run repeats, or leave the finest term out."
         )
-    expected = _expected(terms, len(layout.fixed_terms), layout.rows)
+    expected = _expected(terms, len(fixed), layout.rows)
     ms = ss / df
-    combination = _combination(expected, len(layout.fixed_terms))
-    denominator, f, denominator_df = _tests(ms, df, expected, combination, len(layout.fixed_terms))
-    names = [*(t.name for t in layout.model.fixed), *(layout.sources[i] for i in layout.estimated)]
+    combination = _combination(expected, len(fixed))
+    denominator, f, denominator_df = _tests(ms, df, expected, combination, len(fixed))
+    names = [*(layout.model.fixed[i].name for i in shown), *(layout.sources[i] for i in layout.estimated)]
     return MeanSquares(
         names=(*names, layout.sources[-1]),
-        random=(*(False for _ in layout.fixed_terms), *(True for _ in random), True),
+        random=(*(False for _ in fixed), *(True for _ in random), True),
         df=df, ss=ss, ms=ms, expected=expected, denominator=denominator,
         denominator_df=denominator_df, f=f, components=ms @ combination.T, combination=combination,
     )  # fmt: skip
+
+
+def _distinct(terms: tuple[Partition, ...]) -> list[int]:
+    """The fixed terms that have degrees of freedom of their own: not one level throughout, not a second name
+    for a term before (the interaction with a factor that has one level)."""
+    kept: list[int] = []
+    for i, term in enumerate(terms):
+        if term.size > 1 and not any(terms[j].same_as(term) for j in kept):
+            kept.append(i)
+    return kept
 
 
 def _sums_of_squares(block: Block, terms: list[Partition]) -> tuple[FloatArray, FloatArray]:

@@ -27,7 +27,16 @@ _HALVINGS = 40
 _SETTLED = 1e-9
 # The residual variance of a REML fit is positive; one this far below the total is a fit that runs away to
 # zero.
-_SMALLEST_RESIDUAL = 1e-14
+SMALLEST_RESIDUAL = 1e-14
+
+
+def no_repeatability(where: str = "") -> EstimationError:
+    """The refusal of data in which repeats agree exactly; `where` names the group."""
+    return EstimationError(
+        f"{where}{': ' if where else ''}the data leave no scatter for repeatability (repeats agree exactly), "
+        "so ratios to it have no finite value. Record the results with more digits, or leave the finest term "
+        "out."
+    )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -63,11 +72,8 @@ def minimise(system: System, start: FloatArray, held: NDArray[np.bool_] | None =
         change = np.abs(moved - theta[active]).max(axis=1)
         theta[active] = moved
         value[active] = reached
-        if (theta[active, -1] < _SMALLEST_RESIDUAL).any():
-            raise EstimationError(
-                "the data leave no scatter for repeatability (repeats agree exactly), so ratios to it have "
-                "no finite value. Record the results with more digits, or leave the finest term out."
-            )
+        if (theta[active, -1] < SMALLEST_RESIDUAL).any():
+            raise no_repeatability()
         active = active[change > _SETTLED * moved.sum(axis=1)]
         if active.size == 0:
             return Minimum(theta=theta, criterion=value)

@@ -68,8 +68,8 @@ class System:
         )  # fmt: skip
 
 
-def build_system(block: Block, layout: Layout) -> System:
-    """Set up the equations.
+def build_system(block: Block, layout: Layout, *, names: tuple[str, ...] = ()) -> System:
+    """Set up the equations; `names` is what a message calls each group.
 
     Raises
     ------
@@ -81,7 +81,7 @@ def build_system(block: Block, layout: Layout) -> System:
     dense_terms = tuple(i for i in range(len(terms)) if i not in chain_terms)
     order = np.lexsort([terms[i].codes for i in chain_terms]) if chain_terms else np.arange(len(block.count))
     weight = block.count[order].astype(np.float64)
-    mean, scatter, origin, unit, centre, scale = _values(block, layout, order)
+    mean, scatter, origin, unit, centre, scale = _values(block, layout, order, names)
     indicators = [np.eye(terms[i].size)[terms[i].codes[order]] for i in dense_terms]
     shared = np.concatenate([*indicators, layout.fixed.matrix[order]], axis=1)
     groups = len(block.groups)
@@ -120,7 +120,7 @@ def _renumbered(codes: IntArray) -> IntArray:
 
 
 def _values(
-    block: Block, layout: Layout, order: IntArray
+    block: Block, layout: Layout, order: IntArray, names: tuple[str, ...]
 ) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray, FloatArray, FloatArray]:
     """Covariates and result, centred and scaled per group: (groups, cells, c + 1) means and their scatter."""
     covariates = len(layout.model.covariates)
@@ -131,21 +131,33 @@ def _values(
     origin = np.einsum("c,gcv->gv", weight, mean)
     mean = mean - origin[:, None]
     spread = np.sqrt(np.einsum("c,gcv->gv", weight, mean**2) + np.diagonal(scatter, 0, 1, 2) / block.rows)
-    _refuse_constant(spread, origin + block.shift[pick], layout)
+    refuse_constant(spread, origin + block.shift[pick], layout.model.covariates, names)
     mean = mean / spread[:, None]
     scatter = scatter / (spread[:, :, None] * spread[:, None, :])
     absolute = origin + block.shift[pick]
     return mean, scatter, absolute[:, -1], spread[:, -1], absolute[:, :-1], spread[:, :-1]
 
 
-def _refuse_constant(spread: FloatArray, level: FloatArray, layout: Layout) -> None:
+def refuse_constant(
+    spread: FloatArray, level: FloatArray, covariates: tuple[str, ...], names: tuple[str, ...] = ()
+) -> None:
+    """Refuse columns without scatter: spread and level are (groups, covariates + 1), the result last.
+
+    Raises
+    ------
+    EstimationError
+        All results of a group are equal, or one of its covariates does not vary.
+    """
     # Scatter at the rounding of the values themselves is no scatter.
-    flat = spread <= 1e-14 * np.abs(level)
-    if flat[:, -1].any():
+    group, column = np.nonzero(spread <= 1e-14 * np.abs(level))
+    if group.size == 0:
+        return
+    where = f"{names[group[0]]}: " if names else ""
+    if column[0] == len(covariates):
         raise EstimationError(
-            f"all results are equal (to {level[flat[:, -1], -1][0]:.6g}), so no scatter can be estimated. "
+            f"{where}all results are equal (to {level[group[0], -1]:.6g}), so no scatter can be estimated. "
             "Check the result column and the resolution with which it was recorded."
         )
-    for position, name in enumerate(layout.model.covariates):
-        if flat[:, position].any():
-            raise EstimationError(f"the covariate '{name}' has the same value in every row. Leave it out.")
+    raise EstimationError(
+        f"{where}the covariate '{covariates[column[0]]}' has the same value in every row. Leave it out."
+    )

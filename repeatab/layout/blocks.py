@@ -1,7 +1,7 @@
 """Blocks: groups of cells that have the same layout, stacked so that one pass serves them all.
 
 In: Cells and the factors that divide them into groups.  Out: Blocks with a leading group axis; groups of the
-same layout (the same cells with the same counts) share a block.  One group is the case of one.
+same layout (the same cells with the same counts and covariates) share a block.  One group is the case of one.
 """
 
 from __future__ import annotations
@@ -67,9 +67,14 @@ def blocks_of(cells: Cells, *, by: Sequence[str] = ()) -> tuple[Block, ...]:
     order = np.lexsort([*cells.codes[:, columns].T[::-1], group])
     starts = np.concatenate([[0], np.flatnonzero(np.diff(group[order])) + 1, [len(order)]])
     pattern = np.concatenate([cells.codes[:, columns], cells.count[:, None]], axis=1)[order]
+    # Covariates are part of the layout: what can be told apart depends on their values.
+    covariates = np.concatenate([cells.mean[:, 1:], cells.cross[:, 1:, 1:].reshape(len(cells), -1)], axis=1)[
+        order
+    ]
     members: dict[bytes, list[int]] = {}
     for g, (low, high) in enumerate(pairwise(starts)):
-        members.setdefault(pattern[low:high].tobytes(), []).append(g)
+        key = pattern[low:high].tobytes() + covariates[low:high].tobytes()
+        members.setdefault(key, []).append(g)
     blocks = []
     for groups in members.values():
         rows = np.stack([order[starts[g] : starts[g + 1]] for g in groups])

@@ -39,19 +39,21 @@ class FixedDesign:
     columns : what each column of `matrix` stands for.
     matrix : (cells, columns) of zeros and ones.
     references : per fixed factor, the level that the others are set against.
+    missing : combinations of an interaction that would have a column, had they any results.
     """
 
     columns: tuple[FixedColumn, ...]
     matrix: FloatArray
     references: tuple[tuple[str, object], ...]
+    missing: tuple[FixedColumn, ...] = ()
 
     def reference_of(self, factor: str) -> object:
         """The reference level of a fixed factor; KeyError if it is not fixed."""
         return dict(self.references)[factor]
 
 
-def fixed_design(block: Block, fixed: Sequence[Term]) -> FixedDesign:
-    """Build the fixed columns.
+def fixed_design(block: Block, fixed: Sequence[Term], *, where: str = "") -> FixedDesign:
+    """Build the fixed columns; `where` is put before a message.
 
     Raises
     ------
@@ -62,6 +64,7 @@ def fixed_design(block: Block, fixed: Sequence[Term]) -> FixedDesign:
     columns = [FixedColumn((), ())]
     matrix = [np.ones(len(block.count))]
     references: dict[str, object] = {}
+    missing = []
     for term in fixed:
         present = [np.unique(block.code_of(factor)) for factor in term.factors]
         for factor, codes in zip(term.factors, present, strict=True):
@@ -70,17 +73,22 @@ def fixed_design(block: Block, fixed: Sequence[Term]) -> FixedDesign:
             indicator = np.ones(len(block.count))
             for factor, code in zip(term.factors, combination, strict=True):
                 indicator *= block.code_of(factor) == code
-            if not indicator.any():
-                continue
             level = tuple(block.levels_of(f)[c] for f, c in zip(term.factors, combination, strict=True))
+            if not indicator.any():
+                missing.append(FixedColumn(term.factors, level))
+                continue
             columns.append(FixedColumn(term.factors, level))
             matrix.append(indicator)
     design = np.stack(matrix, axis=1)
-    _refuse_dependent(design, block.count, columns)
-    return FixedDesign(columns=tuple(columns), matrix=design, references=tuple(references.items()))
+    _refuse_dependent(design, block.count, columns, where)
+    return FixedDesign(
+        columns=tuple(columns), matrix=design, references=tuple(references.items()), missing=tuple(missing)
+    )
 
 
-def _refuse_dependent(design: FloatArray, count: IntArray, columns: Sequence[FixedColumn]) -> None:
+def _refuse_dependent(
+    design: FloatArray, count: IntArray, columns: Sequence[FixedColumn], where: str
+) -> None:
     weighted = design * np.sqrt(count)[:, None]
     kept = np.zeros((len(design), 0))
     for index, column in enumerate(columns):
@@ -92,7 +100,7 @@ def _refuse_dependent(design: FloatArray, count: IntArray, columns: Sequence[Fix
         if norm < 1e-9 * np.linalg.norm(weighted[:, index]):
             before = ", ".join(c.name for c in columns[1:index]) or "the overall mean"
             raise NotSeparableError(
-                f"the fixed effect '{column.name}' cannot be told from {before}: wherever it acts, that acts "
-                "too. Run combinations that separate them, or leave one of them out."
+                f"{where}the fixed effect '{column.name}' cannot be told from {before}: wherever it acts, "
+                "that acts too. Run combinations that separate them, or leave one of them out."
             )
         kept = np.concatenate([kept, (target / norm)[:, None]], axis=1)

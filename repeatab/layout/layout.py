@@ -10,7 +10,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from repeatab.base.errors import LayoutError, listed
+from repeatab.base.errors import LayoutError, NotSeparableError, listed
 from repeatab.base.notes import Note, NoteKind
 from repeatab.cells import FloatArray, IntArray
 from repeatab.layout.balance import is_balanced
@@ -79,41 +79,45 @@ class Layout:
         )
 
     def _absorbed_notes(self) -> tuple[Note, ...]:
-        return tuple(
-            Note(
-                kind=NoteKind.MIXED_TOGETHER,
-                sources=(self.sources[i],),
-                text=f"the scatter of {self.sources[i]} leaves no trace beside the fixed effects here.",
-                remedy=f"Run several levels of {self.sources[i]} within each level that is compared.",
-            )
-            for i in self.separable.absorbed
-        )
+        return tuple(self._absorbed_note(i) for i in self.separable.absorbed)
+
+    def _absorbed_note(self, i: int) -> Note:
+        source = self.sources[i]
+        if self.random[i].size == 1:
+            text = f"{source} has one level in these data, so its scatter cannot be seen."
+            remedy = f"Run at least two levels of {source}."
+        else:
+            text = f"the scatter of {source} leaves no trace beside the fixed effects here."
+            remedy = f"Run several levels of {source} within each level that is compared."
+        return Note(kind=NoteKind.MIXED_TOGETHER, sources=(source,), text=text, remedy=remedy)
 
     def __str__(self) -> str:
         words = ["balanced" if self.balanced else "unbalanced", *self.relations]
         return f"{self.rows} results in {len(self.count)} cells; " + "; ".join(words)
 
 
-def layout_of(block: Block, model: Model) -> Layout:
-    """Work out the layout of a block.
+def layout_of(block: Block, model: Model, *, name: str = "") -> Layout:
+    """Work out the layout of a block; `name` is what a message calls its group.
 
     Raises
     ------
     LayoutError
         Nothing can be estimated: a single result, or every result has a fixed effect of its own.
     NotSeparableError
-        A fixed effect cannot be told from another.
+        A fixed effect or a covariate cannot be told from others.
     """
+    where = f"{name}: " if name else ""
     random = tuple(_partition(block, term) for term in model.random)
     fixed_terms = tuple(_partition(block, term) for term in model.fixed)
-    design = fixed_design(block, model.fixed)
-    _refuse_nothing_left(block, design, model)
+    design = fixed_design(block, model.fixed, where=where)
+    _refuse_nothing_left(block, design, model, where)
     means, cross = _fixed_cross(block, design, model)
+    _refuse_dependent_covariates(cross, design, model, where)
     separable = separability(random, block.count, means, cross)
     kept = [random[i] for i in separable.estimated if i < len(random)]
-    balanced = (
-        not model.covariates and not separable.absorbed and is_balanced([*fixed_terms, *kept], block.count)
-    )
+    # A term that the fixed effects take up spoils the F tests beside it; one with a single level does not.
+    hidden = [i for i in separable.absorbed if i < len(random) and random[i].size > 1]
+    balanced = not model.covariates and not hidden and is_balanced([*fixed_terms, *kept], block.count)
     return Layout(
         model=model,
         count=block.count,
@@ -130,13 +134,30 @@ def _partition(block: Block, term: Term) -> Partition:
     return Partition.of(np.stack([block.code_of(key) for key in sorted(term.keys)], axis=1))
 
 
-def _refuse_nothing_left(block: Block, design: FixedDesign, model: Model) -> None:
+def _refuse_nothing_left(block: Block, design: FixedDesign, model: Model, where: str) -> None:
     used = design.matrix.shape[1] + len(model.covariates)
     if block.rows <= used:
         raise LayoutError(
-            f"the data hold {block.rows} result(s) for {used} fixed number(s) (mean, levels, covariates); "
-            "expected more results than that. Run repeats, or compare fewer levels."
+            f"{where}the data hold {block.rows} result(s) for {used} fixed number(s) (mean, levels, "
+            "covariates); expected more results than that. Run repeats, or compare fewer levels."
         )
+
+
+def _refuse_dependent_covariates(cross: FloatArray, design: FixedDesign, model: Model, where: str) -> None:
+    """Refuse a covariate of which nothing is left beside the fixed effects and the covariates before it."""
+    for i in range(design.matrix.shape[1], len(cross)):
+        if cross[i, i] == 0:
+            return
+        coefficients = np.linalg.solve(cross[:i, :i], cross[:i, i])
+        left = cross[i, i] - cross[:i, i] @ coefficients
+        # A sum of squares 1e-10 of what it was is a spread 1e-5 of what it was: rounding of the readings. One
+        # that does not vary at all is named as such by the estimators.
+        if left <= 1e-10 * cross[i, i]:
+            names = [*(c.name for c in design.columns[1:]), *model.covariates]
+            raise NotSeparableError(
+                f"{where}the covariate '{names[i - 1]}' cannot be told from {listed(names[: i - 1])}: "
+                "it follows from them in every row. Leave it out, or vary it within each level."
+            )
 
 
 def _fixed_cross(block: Block, design: FixedDesign, model: Model) -> tuple[FloatArray, FloatArray]:

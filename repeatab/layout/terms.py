@@ -72,7 +72,8 @@ def model_of(
     Raises
     ------
     StudyError
-        A term is named twice, is random and fixed at once, or a nesting runs in a circle.
+        A term is named twice, is random and fixed at once, a nesting runs in a circle, or a fixed term is
+        nested, or a fixed combination stands without its factors.
     """
     parents = {child: _as_tuple(parent) for child, parent in (nested_in or {}).items()}
     random_terms = tuple(_term(_as_tuple(t), parents) for t in random)
@@ -85,7 +86,27 @@ def model_of(
         raise StudyError(
             f"{listed(names)} is named as random and as fixed; expected one of the two. Decide which."
         )
+    _refuse_fixed_without_margins(fixed_terms)
     return Model(random=random_terms, fixed=fixed_terms, covariates=tuple(covariates))
+
+
+def _refuse_fixed_without_margins(fixed: Sequence[Term]) -> None:
+    """Fixed columns are set against a first level of each factor, so every factor must be there by itself."""
+    alone = {term.factors[0] for term in fixed if len(term.factors) == 1}
+    for term in fixed:
+        parents = sorted(term.keys - set(term.factors))
+        if parents:
+            raise StudyError(
+                f"the fixed term '{term.name}' is nested in {listed(sorted(term.keys - set(term.factors)))}: "
+                "its labels stand for other things there, so their means cannot be compared. Give every level a "
+                "label of its own and leave the nesting out."
+            )
+        lacking = [factor for factor in term.factors if factor not in alone]
+        if lacking:
+            raise StudyError(
+                f"the fixed combination '{term.name}' is named without {listed(lacking)}. Name each of its "
+                "factors as fixed too."
+            )
 
 
 def _as_tuple(term: TermName) -> tuple[str, ...]:

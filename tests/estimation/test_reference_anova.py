@@ -1,4 +1,4 @@
-"""The analysis of variance of every balanced reference case (sources in tests/reference/variance/README.md)."""
+"""The analysis of variance of every balanced reference case; sources in tests/reference/variance/README.md."""
 
 from __future__ import annotations
 
