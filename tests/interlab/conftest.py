@@ -14,7 +14,8 @@ from repeatab.interlab.level import LevelCells
 
 @dataclass(frozen=True, slots=True)
 class Published:
-    """The folder of published examples; each has a json (source, printed and recomputed values) and often a csv."""
+    """The folder of published examples; each has a json (source, printed and recomputed values) and often a
+    csv."""
 
     folder: Path
 

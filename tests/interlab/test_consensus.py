@@ -26,7 +26,8 @@ def test_trials_as_published(published, trials, method):
     expected = published.case("consensus_bcg_trials")["expected"]
     found = consensus(*trials, method=method)
     printed = expected[METHODS[method]]
-    # Eight decimals in the file; the library's own REML and Mandel-Paule iterations stop at about 1e-5 in tau^2.
+    # Eight decimals in the file; the library's own REML and Mandel-Paule iterations stop at about 1e-5 in
+    # tau^2.
     loose = {"dersimonian-laird": 1.1e-8}.get(method, 3e-5)
     assert found.value == pytest.approx(printed["mean"], abs=loose)
     assert found.standard_uncertainty == pytest.approx(printed["se"], abs=loose)
@@ -59,7 +60,8 @@ def test_reml_is_the_optimum_of_the_restricted_likelihood(trials):
 
 
 def test_equal_uncertainties_give_the_plain_mean_and_one_answer_for_all_methods():
-    """Balanced: every method gives the variance of the values less u^2 (Searle, Casella & McCulloch 1992, 4.4)."""
+    """Balanced: every method gives the variance of the values less u^2 (Searle, Casella & McCulloch 1992,
+    4.4)."""
     y, u = np.array([0.40, 0.44, 0.38, 0.43]), 0.01
     for method in METHODS:
         found = consensus(y, [u] * 4, method=method)

@@ -1,4 +1,5 @@
-"""Critical values against the printed tables of ISO 5725-2:1994 (tables 4 to 7) and against their definitions."""
+"""Critical values against the printed tables of ISO 5725-2:1994 (tables 4 to 7) and against their
+definitions."""
 
 import numpy as np
 import pytest
@@ -70,10 +71,11 @@ def test_further_entries_for_pairs():
 
 
 def test_pair_probability_far_in_the_tail_is_a_sum_over_pairs():
-    """Where U is so small that only one pair can give it, P(U < u) = C(p,2) u^((p-3)/2) times the share of directions.
+    """Where U is so small that only one pair can give it, P(U < u) = C(p,2) u^((p-3)/2) times the share of
+    directions.
 
-    By the F distribution each pair's U is Beta((p-3)/2, 1), and in the limit the pair is on one given side for the share
-    of directions in which both lie above the others.
+    By the F distribution each pair's U is Beta((p-3)/2, 1), and in the limit the pair is on one given side
+    for the share of directions in which both lie above the others.
     """
     for p in (4, 7, 12):
         share = np.arctan(1 / np.sqrt(1 - 2 / p)) / np.pi

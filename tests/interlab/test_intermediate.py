@@ -1,6 +1,6 @@
 """Nested designs: published coefficients, published data, exact recovery."""
 
-from fractions import Fraction as F
+from fractions import Fraction
 
 import numpy as np
 import pytest
@@ -9,8 +9,9 @@ from repeatab.base.errors import EstimationError
 from repeatab.base.interval import IntervalMethod
 from repeatab.interlab.intermediate import fully_nested, staggered_coefficients, staggered_nested
 
-# Davies & Goldsmith (1972), Statistical Methods in Research and Production, strength of a chemical paste: ten batches,
-# three casks each, two tests each (object Pastes of the lme4 package, in the order of batch and cask).
+# Davies & Goldsmith (1972), Statistical Methods in Research and Production, strength of a chemical paste:
+# ten batches, three casks each, two tests each (object Pastes of the lme4 package, in the order of batch and
+# cask).
 PASTE = [
     62.8, 62.6, 60.1, 62.3, 62.7, 63.1, 60.0, 61.4, 57.5, 56.9, 61.1, 58.9,
     58.7, 57.5, 63.9, 63.1, 65.4, 63.7, 57.1, 56.4, 56.9, 58.6, 64.7, 64.5,
@@ -21,7 +22,8 @@ PASTE = [
 
 
 def test_paste_strength_components():
-    # REML = moment estimates of this balanced layout: 1.6573, 8.4337, 0.6780 (Bates, lme4; Davies & Goldsmith).
+    # REML = moment estimates of this balanced layout: 1.6573, 8.4337, 0.6780 (Bates, lme4; Davies &
+    # Goldsmith).
     found = fully_nested(np.array(PASTE).reshape(10, 3, 2), ["batch", "cask", "repeatability"])
     variances = [component.variance for component in found.components]
     assert variances == pytest.approx([1.65730864197528, 8.43366666666677, 0.678], rel=1e-9)
@@ -56,7 +58,9 @@ def test_four_nested_factors_agree_with_a_general_library():
     import statsmodels.formula.api as smf
     from statsmodels.stats.anova import anova_lm
 
-    y = np.random.default_rng(3).normal(size=(4, 2, 3, 2)) + np.random.default_rng(4).normal(size=(4, 1, 1, 1))
+    y = np.random.default_rng(3).normal(size=(4, 2, 3, 2)) + np.random.default_rng(4).normal(
+        size=(4, 1, 1, 1)
+    )
     index = np.indices(y.shape).reshape(4, -1)
     frame = pd.DataFrame({"y": y.ravel(), "a": index[0], "b": index[1], "c": index[2]}).astype(
         {"a": str, "b": str, "c": str}
@@ -71,21 +75,26 @@ def test_four_nested_factors_agree_with_a_general_library():
 
 # ISO 5725-3:1994, annex C, tables C.1 to C.4, expected mean squares of staggered nested designs; from memory.
 PRINTED = {
-    3: [(3, F(5, 3), 1), (0, F(4, 3), 1), (0, 0, 1)],
-    4: [(4, F(5, 2), F(3, 2), 1), (0, F(3, 2), F(7, 6), 1), (0, 0, F(4, 3), 1), (0, 0, 0, 1)],
+    3: [(3, Fraction(5, 3), 1), (0, Fraction(4, 3), 1), (0, 0, 1)],
+    4: [
+        (4, Fraction(5, 2), Fraction(3, 2), 1),
+        (0, Fraction(3, 2), Fraction(7, 6), 1),
+        (0, 0, Fraction(4, 3), 1),
+        (0, 0, 0, 1),
+    ],
     5: [
-        (5, F(17, 5), F(11, 5), F(7, 5), 1),
-        (0, F(8, 5), F(13, 10), F(11, 10), 1),
-        (0, 0, F(3, 2), F(7, 6), 1),
-        (0, 0, 0, F(4, 3), 1),
+        (5, Fraction(17, 5), Fraction(11, 5), Fraction(7, 5), 1),
+        (0, Fraction(8, 5), Fraction(13, 10), Fraction(11, 10), 1),
+        (0, 0, Fraction(3, 2), Fraction(7, 6), 1),
+        (0, 0, 0, Fraction(4, 3), 1),
         (0, 0, 0, 0, 1),
     ],
     6: [
-        (6, F(13, 3), 3, 2, F(4, 3), 1),
-        (0, F(5, 3), F(7, 5), F(6, 5), F(16, 15), 1),
-        (0, 0, F(8, 5), F(13, 10), F(11, 10), 1),
-        (0, 0, 0, F(3, 2), F(7, 6), 1),
-        (0, 0, 0, 0, F(4, 3), 1),
+        (6, Fraction(13, 3), 3, 2, Fraction(4, 3), 1),
+        (0, Fraction(5, 3), Fraction(7, 5), Fraction(6, 5), Fraction(16, 15), 1),
+        (0, 0, Fraction(8, 5), Fraction(13, 10), Fraction(11, 10), 1),
+        (0, 0, 0, Fraction(3, 2), Fraction(7, 6), 1),
+        (0, 0, 0, 0, Fraction(4, 3), 1),
         (0, 0, 0, 0, 0, 1),
     ],
 }

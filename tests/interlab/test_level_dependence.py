@@ -1,4 +1,5 @@
-"""Dependence of precision on the level: ISO 5725-2:1994, 7.5 and the example B.3 (titration of creosote oil)."""
+"""Dependence of precision on the level: ISO 5725-2:1994, 7.5 and the example B.3 (titration of creosote
+oil)."""
 
 import numpy as np
 import pytest
@@ -6,8 +7,8 @@ import pytest
 from repeatab.base.errors import EstimationError
 from repeatab.interlab.level_dependence import Form, level_dependence
 
-# ISO 5725-2:1994, B.3, thermometric titration of creosote oil: means and s_r of five levels; from memory, confirmed by
-# the remembered steps of the fit below, which follow from them digit by digit.
+# ISO 5725-2:1994, B.3, thermometric titration of creosote oil: means and s_r of five levels; from memory,
+# confirmed by the remembered steps of the fit below, which follow from them digit by digit.
 MEANS = np.array([3.94, 8.28, 14.18, 15.59, 20.41])
 S_R = np.array([0.092, 0.179, 0.127, 0.337, 0.393])
 DF = np.full(5, 8.0)

@@ -26,6 +26,7 @@ def balanced(seed=4, p=7, n=4):
     return 0.40 + 0.02 * rng.normal(size=(p, 1)) + 0.01 * rng.normal(size=(p, n))
 
 
+@pytest.mark.filterwarnings("ignore:The MLE may be on the boundary")
 def test_components_agree_with_restricted_maximum_likelihood_of_a_general_library():
     """Balanced one-way data with a positive component: the moment estimate is the REML estimate.
 
@@ -168,7 +169,8 @@ def test_two_laboratories_have_precision_with_a_wide_interval_and_no_h():
     level = level_of([[0.40, 0.41], [0.44, 0.45]])
     assert all(row.h is None and row.k is not None for row in mandel(level))
     found = precision(level)
-    # One degree of freedom between laboratories: the upper limit is 1/sqrt(chi2_0.025(1)) = 32 times the estimate.
+    # One degree of freedom between laboratories: the upper limit is 1/sqrt(chi2_0.025(1)) = 32 times the
+    # estimate.
     assert found.s_R_interval.upper > 25 * found.s_R
 
 

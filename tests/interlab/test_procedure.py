@@ -105,10 +105,9 @@ def test_unequal_numbers_use_the_number_of_the_majority(sulfur):
     assert found.decision is Decision.CORRECT
 
 
-def test_no_laboratory_of_sulfur_in_coal_is_set_aside(
-    published, sulfur
-):
-    # ISO 5725-2:1994, B.1: no laboratory excluded; Grubbs 2.089 and 2.094 lie below the 5 % value 2.126 at p = 8.
+def test_no_laboratory_of_sulfur_in_coal_is_set_aside(published, sulfur):
+    # ISO 5725-2:1994, B.1: no laboratory excluded; Grubbs 2.089 and 2.094 lie below the 5 % value 2.126 at p
+    # = 8.
     assert published.case("iso5725_2_sulfur_in_coal")["expected"]["laboratories_excluded"] == "none"
     for level in sulfur.values():
         log = step_by_step(level)

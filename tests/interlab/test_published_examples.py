@@ -1,8 +1,8 @@
 """The worked examples of the precision standards, to the printed digit and to the recomputed ones.
 
-Sources: ISO 5725-2:1994, annex B, clauses B.1 (sulfur in coal) and B.2 (softening point of pitch); ASTM E691, table 1
-(glucose in serum; data also in the public NIST file GLUCOSE.DAT). The json beside each data file says what was printed
-and what was recomputed from the data.
+Sources: ISO 5725-2:1994, annex B, clauses B.1 (sulfur in coal) and B.2 (softening point of pitch); ASTM
+E691, table 1 (glucose in serum; data also in the public NIST file GLUCOSE.DAT). The json beside each data
+file says what was printed and what was recomputed from the data.
 """
 
 import numpy as np
@@ -64,11 +64,12 @@ def test_softening_point_as_printed(published, softening, level):
 
 
 def test_softening_point_level_3_as_printed_needs_one_other_digit(published):
-    """The data of this example are from memory. With them level 3 gives s_R = 2.027 against the printed 2.010.
+    """The data of this example are from memory. With them level 3 gives s_R = 2.027 against the printed
+    2.010.
 
-    Of all changes of one single result by up to 5 degrees in steps of 0.1, one only reproduces printed m, s_r and s_R
-    together: laboratory 11 with 93.6 and 93.9 instead of twice 93.6. So the printed values hold and the remembered
-    result is off by this digit.
+    Of all changes of one single result by up to 5 degrees in steps of 0.1, one only reproduces printed m,
+    s_r and s_R together: laboratory 11 with 93.6 and 93.9 instead of twice 93.6. So the printed values hold
+    and the remembered result is off by this digit.
     """
     printed = published.case("iso5725_2_softening_point_of_pitch")["expected"]["per_level"]["3"]
     results = published.results(
@@ -81,7 +82,9 @@ def test_softening_point_level_3_as_printed_needs_one_other_digit(published):
             for tenth in range(-50, 51):
                 trial = {**results, laboratory: [kept, round(changed + tenth / 10, 1)]}
                 found = precision(LevelCells.from_results(level="3", results=trial))
-                if (round(found.mean, 2), round(found.s_r, 3), round(found.s_R, 3)) == tuple(printed.values()):
+                if (round(found.mean, 2), round(found.s_r, 3), round(found.s_R, 3)) == tuple(
+                    printed.values()
+                ):
                     matching.add((laboratory, *trial[laboratory]))
     assert matching == {(11, 93.6, 93.9)}
 
@@ -89,8 +92,8 @@ def test_softening_point_level_3_as_printed_needs_one_other_digit(published):
 def test_softening_point_level_4_agrees_in_mean_and_repeatability(published, softening):
     """s_R recomputes to 1.917 against a remembered 1.915; no change of one single result explains it.
 
-    Mean, s_r and Cochran's C (printed 0.380, from memory) do agree, so either the remembered s_R is off or both results
-    of one laboratory are; without the print this stays open.
+    Mean, s_r and Cochran's C (printed 0.380, from memory) do agree, so either the remembered s_R is off or
+    both results of one laboratory are; without the print this stays open.
     """
     printed = published.case("iso5725_2_softening_point_of_pitch")["expected"]["per_level"]["4"]
     found = precision(softening["4"])

@@ -47,12 +47,15 @@ def test_copper_in_flour_by_algorithm_a():
     found = algorithm_a(flour())
     assert found.mean == pytest.approx(expected["algorithm_A_fixed_point"]["x_star"], abs=1e-9)
     assert found.sd == pytest.approx(expected["algorithm_A_fixed_point"]["s_star"], abs=1e-9)
-    # Venables & Ripley (2002), section 5.5: Huber's proposal 2 solves the same equations with 1.1334 for 1.134.
+    # Venables & Ripley (2002), section 5.5: Huber's proposal 2 solves the same equations with 1.1334 for
+    # 1.134.
     assert found.mean == pytest.approx(expected["huber_proposal_2_k1.5"]["mu"], abs=1e-3)
     assert found.sd == pytest.approx(expected["huber_proposal_2_k1.5"]["s"], rel=1e-3)
     assert np.median(flour()) == expected["median"]
     # 1.483 against the library's 1.4826.
-    assert scaled_mad(flour()) == pytest.approx(expected["huber_k1.5_with_fixed_MAD_scale"]["s_MAD"], rel=3e-4)
+    assert scaled_mad(flour()) == pytest.approx(
+        expected["huber_k1.5_with_fixed_MAD_scale"]["s_MAD"], rel=3e-4
+    )
 
 
 def test_the_first_steps_of_copper_in_flour():
@@ -61,7 +64,9 @@ def test_the_first_steps_of_copper_in_flour():
     by_rule = algorithm_a(flour(), stop=StopRule.THIRD_FIGURE)
     full = algorithm_a(flour())
     assert by_rule.iterations < full.iterations
-    assert by_rule.iterations > len(steps) - 1  # the sixth pair still moves in the third figure (0.664, 0.670)
+    assert (
+        by_rule.iterations > len(steps) - 1
+    )  # the sixth pair still moves in the third figure (0.664, 0.670)
     assert round(by_rule.sd, 3) == pytest.approx(round(full.sd, 3), abs=1.01e-3)
     assert by_rule.mean == pytest.approx(full.mean, abs=1e-3)
 
@@ -74,8 +79,8 @@ def test_result_solves_the_equations_of_algorithm_a():
 
 
 def test_algorithm_s_factors_as_printed():
-    # ISO 5725-5:1998, 6.3, table of factors (three decimals). The print has 1.024 and 1.017 for xi at 6 and 10 degrees of
-    # freedom, where the definition gives 1.0234 and 1.0164: up to 0.7 of a unit.
+    # ISO 5725-5:1998, 6.3, table of factors (three decimals). The print has 1.024 and 1.017 for xi at 6 and
+    # 10 degrees of freedom, where the definition gives 1.0234 and 1.0164: up to 0.7 of a unit.
     table = case("algorithm_S_factors")
     for nu, eta, xi in zip(*(table["expected"][key] for key in ("nu", "eta", "xi")), strict=True):
         found = algorithm_s_factors(nu)
@@ -113,12 +118,15 @@ def test_result_solves_the_equation_of_algorithm_s():
 
 
 def test_q_method_by_hand():
-    """Three laboratories, one value each, differences 1, 2, 3: H jumps to 1/3, 2/3, 1; G = 1/6, 1/2, 5/6 there.
+    """Three laboratories, one value each, differences 1, 2, 3: H jumps to 1/3, 2/3, 1; G = 1/6, 1/2, 5/6
+    there.
 
-    G^-1(0.25) = 1 + (0.25 - 1/6) / (1/2 - 1/6) = 1.25, so s* = 1.25 / (sqrt(2) z_0.625). Source: the formulas of
-    ISO 13528:2022, C.5.2.
+    G^-1(0.25) = 1 + (0.25 - 1/6) / (1/2 - 1/6) = 1.25, so s* = 1.25 / (sqrt(2) z_0.625). Source: the
+    formulas of ISO 13528:2022, C.5.2.
     """
-    assert q_method([[0.0], [1.0], [3.0]]) == pytest.approx(1.25 / (math.sqrt(2) * stats.norm.ppf(0.625)), rel=1e-9)
+    assert q_method([[0.0], [1.0], [3.0]]) == pytest.approx(
+        1.25 / (math.sqrt(2) * stats.norm.ppf(0.625)), rel=1e-9
+    )
 
 
 def test_q_method_for_repeatability_by_hand():
@@ -215,7 +223,8 @@ def test_large_common_part_costs_no_digits():
     ],
 )
 def test_ties_and_zero_median_deviation_have_an_answer(values, mean, positive):
-    """MADe is zero in all three; where almost all values are equal the iteration goes to zero, and says so."""
+    """MADe is zero in all three; where almost all values are equal the iteration goes to zero, and says
+    so."""
     assert scaled_mad(values) == 0
     found = algorithm_a(values)
     assert found.mean == pytest.approx(mean, abs=1e-4)

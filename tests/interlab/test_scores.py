@@ -72,8 +72,8 @@ def test_robust_assigned_value_and_whether_its_uncertainty_is_negligible():
     assert not stated.negligible_beside(0.01)
 
 
-# Thompson, Ellison & Wood (2006), Pure Appl. Chem. 78, 145-196, appendix 1: copper in soya flour (ppm), twelve
-# samples in duplicate, sigma_p = 1.14; data and factors from memory.
+# Thompson, Ellison & Wood (2006), Pure Appl. Chem. 78, 145-196, appendix 1: copper in soya flour (ppm),
+# twelve samples in duplicate, sigma_p = 1.14; data and factors from memory.
 SOYA = np.array(
     [
         [10.5, 10.4], [9.6, 9.5], [10.4, 9.9], [9.5, 9.9], [10.0, 9.7], [9.6, 10.1],
@@ -101,7 +101,8 @@ def test_homogeneity_of_soya_flour():
 
 
 def test_homogeneity_factors_as_printed():
-    # Fearn & Thompson (2001), Analyst 126, 1414-1417, and ISO 13528, B.2.4: factors for duplicates; from memory.
+    # Fearn & Thompson (2001), Analyst 126, 1414-1417, and ISO 13528, B.2.4: factors for duplicates; from
+    # memory.
     for items, f1, f2 in ((20, 1.59, 0.57), (12, 1.79, 0.86), (10, 1.88, 1.01), (7, 2.10, 1.43)):
         found = homogeneity_factors(items, 2)
         assert (round(found[0], 2), round(found[1], 2)) == (f1, f2)
