@@ -129,8 +129,8 @@ def _checked(variances: FloatArray, layout: Layout, draws: int) -> FloatArray:
     if found.shape[-1] != expected or found.shape not in ((expected,), (draws, expected)):
         names = [*(layout.sources[i] for i in layout.estimated), layout.sources[-1]]
         raise StudyError(
-            f"simulation: found variances of shape {found.shape}, expected {expected} values (or {draws} rows "
-            f"of them), one each for {listed(names)}."
+            f"simulation: found variances of shape {found.shape}, expected {expected} values (or {draws} "
+            f"rows of them), one each for {listed(names)}."
         )
     if not (np.isfinite(found).all() and (found >= 0).all()):
         raise StudyError(

@@ -15,6 +15,7 @@ class IntervalMethod(Enum):
     BOOTSTRAP = "parametric bootstrap"
     GENERALISED = "generalised pivotal"
     F_RATIO = "exact F"
+    SATTERTHWAITE_F = "F with Satterthwaite's degrees of freedom"
     KENWARD_ROGER = "Kenward-Roger t"
     WELCH = "Welch t"
     STUDENT = "Student t"
