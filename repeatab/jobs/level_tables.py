@@ -272,16 +272,20 @@ def _offset_reading(rows: Sequence[OffsetRow], a: str, b: str) -> str:
 
 
 def _sets_figure(how: ComparisonLayout, quantity: Quantity) -> Figure:
-    ordered = how.table.assign(_order=_order_numbers(how))
+    table = how.table
     points = tuple(
         SetPoint(
-            section=str(row.section), rig=str(level), pad_set=str(row.pad_set), order=int(number),
-            value=float(row.result),
+            section=str(section), rig=str(level), pad_set=str(pad_set), order=number, value=float(value)
         )
-        for row, level, number in zip(
-            ordered.itertuples(index=False), ordered[how.factor], ordered["_order"], strict=True
+        for section, level, pad_set, number, value in zip(
+            table["section"],
+            table[how.factor],
+            table["pad_set"],
+            _order_numbers(how),
+            table["result"],
+            strict=True,
         )
-    )  # fmt: skip
+    )
     reading = (
         "Each point is one pad set on one rig: a shift of all points of a rig is a step of the rig."
         if how.use is SetUse.SPLIT
@@ -355,7 +359,7 @@ def _more_runs_figure(
             rig_hours=None if hours_per_set is None else (point.sets - plan.present) * arms * hours_per_set,
             probability_no_difference=point.none.decided,
             probability_observed=point.observed.decided,
-            interval_half_width=point.none.half_width,
+            interval_half_width=point.half_width,
         )
         for point in plan.curve
     )

@@ -15,13 +15,16 @@ from repeatab.planning.verdict_probability import (
     Belief,
     PlannedComparison,
     VerdictProbability,
+    expected_half_width,
     smallest_number,
     verdict_probability,
 )
 
 # With more sets than this per arm a monthly check is no longer what is asked; common practice, no source.
 _REACH = 40
-_CURVE = (1, 2, 3, 4, 6, 8, 12, 16, 24, 32)
+_CURVE = (1, 2, 4, 8, 16, 32)
+# A median width needs fewer draws than a probability.
+_WIDTH_DRAWS = 200
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -58,6 +61,7 @@ class CurvePoint:
     sets: int
     none: VerdictProbability
     observed: VerdictProbability
+    half_width: float
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -110,11 +114,18 @@ def what_to_run_next(
         )
         further = None if found is None else found - present
         needed.append(Needed(belief=name, sets=found, further=further))
-    shown = sorted(
-        {present + step for step in (0, *_CURVE) if present + step <= reach and present + step >= 2}
-    )
+    steps = (0, *_CURVE)
+    shown = sorted({present + step for step in steps if 2 <= present + step <= reach})
     curve = tuple(
-        CurvePoint(sets=n, none=at(n, beliefs.none), observed=at(n, beliefs.observed)) for n in shown
+        CurvePoint(
+            sets=n,
+            none=at(n, beliefs.none),
+            observed=at(n, beliefs.observed),
+            half_width=expected_half_width(
+                plan, n, beliefs.none, draws=_WIDTH_DRAWS, rng=np.random.default_rng([seed, n])
+            ),
+        )
+        for n in shown
     )
     return MoreRuns(
         present=present, reach=reach, target=target, needed=tuple(needed), curve=curve, draws=draws

@@ -57,12 +57,10 @@ class Belief:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class VerdictProbability:
-    """Probabilities of the three verdicts over `draws` simulated studies, and the mean half width of the
-    interval that the equivalence claim rests on."""
+    """Probabilities of the verdicts over `draws` simulated studies."""
 
     equivalent: float
     different: float
-    half_width: float
     draws: int
 
     @property
@@ -79,23 +77,31 @@ def verdict_probability(
     plan: PlannedComparison, sets: int, belief: Belief, *, draws: int, rng: np.random.Generator
 ) -> VerdictProbability:
     """Simulate `draws` studies of `sets` sets per arm and judge each."""
-    design = plan.arrange(sets)
-    first_mean = (
-        belief.reference_mean * belief.effect
-        if plan.bounds.of_ratio
-        else belief.reference_mean + belief.effect
-    )
-    means = np.where(design.first > 0, first_mean, belief.reference_mean)
-    block = simulate_block(design.block, design.layout, np.array(belief.variances), means, draws, rng)
-    pairs = plan.pairs(block)
+    pairs = _simulated(plan, sets, belief, draws=draws, rng=rng)
     found = decide(evidence_of(pairs, plan.bounds), confidence=plan.confidence, alpha=plan.alpha)
-    low, high = limits_over(pairs, plan.bounds, 2 * plan.confidence - 1)
     return VerdictProbability(
-        equivalent=float(found.equivalent.mean()),
-        different=float(found.different.mean()),
-        half_width=float(np.median((high - low) / 2)),
-        draws=draws,
+        equivalent=float(found.equivalent.mean()), different=float(found.different.mean()), draws=draws
     )
+
+
+def expected_half_width(
+    plan: PlannedComparison, sets: int, belief: Belief, *, draws: int, rng: np.random.Generator
+) -> float:
+    """Median half width of the interval that the equivalence claim rests on, on the scale of the bounds."""
+    pairs = _simulated(plan, sets, belief, draws=draws, rng=rng)
+    low, high = limits_over(pairs, plan.bounds, 2 * plan.confidence - 1)
+    return float(np.median((high - low) / 2))
+
+
+def _simulated(
+    plan: PlannedComparison, sets: int, belief: Belief, *, draws: int, rng: np.random.Generator
+) -> Sequence[Pair]:
+    design = plan.arrange(sets)
+    mean = belief.reference_mean
+    first_mean = mean * belief.effect if plan.bounds.of_ratio else mean + belief.effect
+    means = np.where(design.first > 0, first_mean, mean)
+    block = simulate_block(design.block, design.layout, np.array(belief.variances), means, draws, rng)
+    return plan.pairs(block)
 
 
 def smallest_number(
