@@ -34,25 +34,34 @@ def no_repeatability(where: str = "") -> EstimationError:
     """The refusal of data in which repeats agree exactly; `where` names the group."""
     return EstimationError(
         f"{where}{': ' if where else ''}the data leave no scatter for repeatability (repeats agree exactly), "
-        "so ratios to it have no finite value. Record the results with more digits, or leave the finest term "
-        "out."
+        "so ratios to it have no finite value. Record the results with more digits, or leave the finest "
+        "term out."
     )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Minimum:
-    """theta (groups, K + 1), the residual last, and the criterion there (groups,)."""
+    """theta (groups, K + 1), the residual last, and the criterion there (groups,); gradient (groups, K + 1) is
+    that of the point before the last step, which has settled."""
 
     theta: FloatArray
     criterion: FloatArray
+    gradient: FloatArray
 
 
-def minimise(system: System, start: FloatArray, held: NDArray[np.bool_] | None = None) -> Minimum:
+def minimise(
+    system: System,
+    start: FloatArray,
+    held: NDArray[np.bool_] | None = None,
+    *,
+    settled: float = _SETTLED,
+) -> Minimum:
     """Minimise the criterion from `start` (groups, K + 1).
 
     Parameters
     ----------
     held : (groups, K + 1) variances to keep at their start; none if not given.
+    settled : a step this small, as a share of the total, is the last.
 
     Raises
     ------
@@ -62,11 +71,12 @@ def minimise(system: System, start: FloatArray, held: NDArray[np.bool_] | None =
     theta = start.copy()
     held = np.zeros(theta.shape, bool) if held is None else held
     value = np.full(len(theta), np.inf)
+    gradient = np.zeros(theta.shape)
     active = np.arange(len(theta))
     for _ in range(_STEPS):
         part = system if len(active) == len(theta) else system.take(active)
         here = moments(part, theta[active])
-        value[active] = here.criterion
+        gradient[active] = here.gradient
         step = _newton_step(here, theta[active], held[active])
         moved, reached = _line_search(part, theta[active], here, step)
         change = np.abs(moved - theta[active]).max(axis=1)
@@ -74,9 +84,9 @@ def minimise(system: System, start: FloatArray, held: NDArray[np.bool_] | None =
         value[active] = reached
         if (theta[active, -1] < SMALLEST_RESIDUAL).any():
             raise no_repeatability()
-        active = active[change > _SETTLED * moved.sum(axis=1)]
+        active = active[change > settled * moved.sum(axis=1)]
         if active.size == 0:
-            return Minimum(theta=theta, criterion=value)
+            return Minimum(theta=theta, criterion=value, gradient=gradient)
     raise EstimationError(
         f"the variance components did not settle in {_STEPS} steps ({active.size} group(s)). "
         "The design may hold almost nothing on one of them: drop a term or add runs."
@@ -152,4 +162,5 @@ def minimise_from_several_starts(system: System) -> Minimum:
         better = again.criterion < best.criterion[zero] - 1e-10
         best.theta[zero[better]] = again.theta[better]
         best.criterion[zero[better]] = again.criterion[better]
+        best.gradient[zero[better]] = again.gradient[better]
     return best

@@ -2,8 +2,12 @@
 
 In: a System and its minimum.  Out: (groups, K + 1) lower and upper variances at which the profiled restricted
 likelihood has risen by the chi-square point above its minimum; zero where the rise at zero is smaller.
-Source: Venzon & Moolgavkar (1988), Applied Statistics 37, 87-94, for the definition; here all limits of all
-groups are searched side by side by a bracketed secant rule in the logarithm.
+
+All limits of all groups are searched side by side. The root of the rise is linear to first order in the
+logarithm of the variance, and its slope is the derivative of the criterion itself, since the other variances
+stand at their optimum: so Newton steps need few refits. A bracket keeps each step between a value that is
+still within reach and one that is not.
+Source: Venzon & Moolgavkar (1988), Applied Statistics 37, 87-94.
 """
 
 from __future__ import annotations
@@ -15,116 +19,146 @@ from scipy import special
 
 from repeatab.cells import FloatArray, IntArray
 from repeatab.estimation.minimise import Minimum, minimise
+from repeatab.estimation.moments import moments
 from repeatab.estimation.system import System
 
-_WIDENINGS = 60
-_ROOT_STEPS = 60
+_STEPS = 100
 _ROOT_TOLERANCE = 1e-8
+# The criterion is flat in the other variances at their optimum: this far from it, it is right to 1e-12.
+_SETTLED = 1e-6
+# The criterion is smooth at zero for the random components, so this share of the total stands for zero.
+_NEXT_TO_NOTHING = 1e-10
+_FURTHEST = 400.0
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(slots=True, kw_only=True)
 class _Search:
-    """Limits of components of groups, side by side: the fits at which they start and their targets."""
+    """Limits of components of groups, side by side, in the logarithm of the variance.
+
+    inside, outside : the bracket: within reach, and out of reach (infinite until known).
+    theta : the last fit of each; rise, slope : of the profiled criterion there.
+    """
 
     system: System
     component: IntArray
+    minimum: FloatArray
+    point: float
+    inside: FloatArray
+    outside: FloatArray
     theta: FloatArray
-    target: FloatArray
+    rise: FloatArray
+    slope: FloatArray
 
-    def rise(self, which: IntArray, log_value: FloatArray) -> FloatArray:
-        """Profiled criterion less the target at component values exp(log_value)."""
-        start = self.theta[which].copy()
-        index = np.arange(len(which))
-        start[index, self.component[which]] = np.exp(log_value)
+    def fit_at(self, which: IntArray, log_value: FloatArray) -> None:
+        """Refit the other variances with the component at exp(log_value), and narrow the brackets."""
+        start = self.theta[which]
+        index, component = np.arange(len(which)), self.component[which]
+        start[index, component] = np.exp(log_value)
         held = np.zeros(start.shape, bool)
-        held[index, self.component[which]] = True
-        found = minimise(self.system.take(which), _lifted(start, held), held)
-        return found.criterion - self.target[which]
+        held[index, component] = True
+        found = minimise(self.system.take(which), start, held, settled=_SETTLED)
+        self.theta[which] = found.theta
+        self.rise[which] = found.criterion - self.minimum[which]
+        self.slope[which] = found.gradient[index, component] * np.exp(log_value)
+        within = self.rise[which] < self.point
+        self.inside[which[within]] = log_value[within]
+        self.outside[which[~within]] = log_value[~within]
+
+    def next_point(self, which: IntArray, log_value: FloatArray) -> FloatArray:
+        """The Newton step in the root of the rise, or halving the bracket where it leads out of it."""
+        inside, outside = self.inside[which], self.outside[which]
+        root = np.sqrt(np.maximum(self.rise[which], 0))
+        with np.errstate(divide="ignore", invalid="ignore"):
+            step = (np.sqrt(self.point) - root) * 2 * root / self.slope[which]
+        trial = log_value + np.clip(step, -3.0, 3.0)
+        low, high = np.minimum(inside, outside), np.maximum(inside, outside)
+        fine = np.isfinite(trial) & (trial > low) & (trial < high)
+        # Without an outer end yet, go on outwards.
+        halved = np.where(np.isfinite(outside), (inside + outside) / 2, inside + np.sign(outside) * 2.0)
+        return np.where(fine, trial, halved)
 
 
 def profile_limits(system: System, minimum: Minimum, *, level: float) -> tuple[FloatArray, FloatArray]:
-    """(groups, K + 1) lower and upper limits of the variances, in the units of `minimum`."""
+    """(groups, K + 1) lower and upper limits of the variances, in the units of `minimum`.
+
+    An upper limit is infinite where the data set none.
+    """
     groups, sources = minimum.theta.shape
-    point = special.chdtri(1, 1 - level)
-    group = np.repeat(np.arange(groups), sources)
-    search = _Search(
+    point = float(special.chdtri(1, 1 - level))
+    estimate = minimum.theta.ravel()
+    error = _standard_errors(system, minimum)
+    upper = _search(system, minimum, np.arange(groups * sources), point, side=1.0)
+    first = np.log(estimate + 2 * error)
+    upper_value = np.exp(_solve(upper, np.arange(len(estimate)), first))
+    lower_value = np.zeros(len(estimate))
+    positive = np.flatnonzero(estimate > 0)
+    lower = _search(system, minimum, positive, point, side=-1.0)
+    reached = _out_of_reach_at_zero(lower, estimate[positive])
+    if reached.size:
+        at = positive[reached]
+        first = np.log(np.maximum(estimate[at] - 1.5 * error[at], 0.2 * estimate[at]))
+        lower_value[at] = np.exp(_solve(lower, reached, first))
+    return lower_value.reshape(groups, sources), upper_value.reshape(groups, sources)
+
+
+def _standard_errors(system: System, minimum: Minimum) -> FloatArray:
+    """(groups x components,) from the expected information; they only choose where a search starts."""
+    expected = moments(system, minimum.theta).expected
+    root = np.sqrt(np.diagonal(expected, 0, 1, 2))
+    inverse = np.linalg.inv(expected / (root[:, :, None] * root[:, None, :]))
+    return np.asarray(np.sqrt(2 * np.diagonal(inverse, 0, 1, 2)) / root, dtype=np.float64).ravel()
+
+
+def _search(system: System, minimum: Minimum, which: IntArray, point: float, *, side: float) -> _Search:
+    sources = minimum.theta.shape[1]
+    group, component = which // sources, which % sources
+    theta = minimum.theta[group]
+    total = theta.sum(axis=1)
+    estimate = theta[np.arange(len(which)), component]
+    return _Search(
         system=system.take(group),
-        component=np.tile(np.arange(sources), groups),
-        theta=minimum.theta[group],
-        target=minimum.criterion[group] + point,
+        component=component,
+        minimum=minimum.criterion[group],
+        point=point,
+        inside=np.log(np.maximum(estimate, _NEXT_TO_NOTHING * total)),
+        outside=np.full(len(which), side * np.inf),
+        theta=_lifted(theta),
+        rise=np.zeros(len(which)),
+        slope=np.zeros(len(which)),
     )
-    total = minimum.theta.sum(axis=1)[group]
-    estimate = minimum.theta[group, search.component]
-    upper = _upper(search, estimate, total)
-    lower = _lower(search, estimate, total)
-    return lower.reshape(groups, sources), upper.reshape(groups, sources)
 
 
-def _upper(search: _Search, estimate: FloatArray, total: FloatArray) -> FloatArray:
-    inside = np.log(np.maximum(estimate, 1e-6 * total))
-    which = np.arange(len(estimate))
-    outside = inside.copy()
-    value = np.full(len(inside), -1.0)
-    step = np.log(2.0)
-    for _ in range(_WIDENINGS):
-        inside[which] = outside[which]
-        outside[which] = inside[which] + step
-        value[which] = search.rise(which, outside[which])
-        which = which[value[which] < 0]
-        if which.size == 0:
-            return np.exp(_root(search, np.arange(len(estimate)), inside, outside))
-        step = min(step * 1.5, 3.0)
-    reached = np.exp(_root(search, np.flatnonzero(value >= 0), inside, outside))
-    reached[which] = np.inf
+def _out_of_reach_at_zero(search: _Search, estimate: FloatArray) -> IntArray:
+    """The searches whose rise at zero exceeds the point, so that there is a lower limit to be found."""
+    residual = search.component == search.theta.shape[1] - 1
+    floor = np.where(residual, np.log(estimate / 100.0), np.log(_NEXT_TO_NOTHING * search.theta.sum(axis=1)))
+    tried = np.flatnonzero(floor < np.log(estimate))
+    inside, theta = search.inside.copy(), search.theta.copy()
+    search.fit_at(tried, floor[tried])
+    reached = tried[search.rise[tried] > search.point]
+    search.inside[reached], search.theta[reached] = inside[reached], theta[reached]
     return reached
 
 
-def _lower(search: _Search, estimate: FloatArray, total: FloatArray) -> FloatArray:
-    """Zero where a value next to nothing is still within reach; else the root below the estimate."""
-    last = search.theta.shape[1] - 1
-    lower = np.zeros(len(estimate))
-    candidates = np.flatnonzero(estimate > 0)
-    # The criterion is smooth at zero for the random components, so a value this small stands for it.
-    tiny = np.log(1e-10 * total)
-    floor = np.where(search.component == last, np.log(np.maximum(estimate, 1e-300)) - np.log(100.0), tiny)
-    at_floor = np.full(len(estimate), -np.inf)
-    at_floor[candidates] = search.rise(candidates, floor[candidates])
-    reached = candidates[at_floor[candidates] > 0]
-    if reached.size:
-        inside = np.log(np.maximum(estimate, 1e-300))
-        lower[reached] = np.exp(_root(search, reached, inside, floor))[reached]
-    return lower
-
-
-def _root(search: _Search, which: IntArray, inside: FloatArray, outside: FloatArray) -> FloatArray:
-    """Roots between `inside` (rise below zero) and `outside` (above), by the Illinois rule with bisection."""
-    a, b = inside.copy(), outside.copy()
-    root = a.copy()
-    if which.size == 0:
-        return root
-    fa, fb = np.empty(len(a)), np.empty(len(a))
-    fa[which], fb[which] = search.rise(which, a[which]), search.rise(which, b[which])
-    active = which
-    for step in range(_ROOT_STEPS):
-        slope = fb[active] - fa[active]
-        middle = b[active] - fb[active] * (b[active] - a[active]) / slope
-        if step % 4 == 3:
-            middle = (a[active] + b[active]) / 2
-        value = search.rise(active, middle)
-        above = value > 0
-        root[active] = middle
-        # Illinois: an end that stays twice has its value halved, so that it cannot hold the secant back.
-        fa[active] = np.where(above, fa[active] / 2, value)
-        a[active] = np.where(above, a[active], middle)
-        fb[active] = np.where(above, value, fb[active] / 2)
-        b[active] = np.where(above, middle, b[active])
-        active = active[(np.abs(value) > _ROOT_TOLERANCE) & (np.abs(b[active] - a[active]) > 1e-12)]
+def _solve(search: _Search, which: IntArray, first: FloatArray) -> FloatArray:
+    """(which,) logarithms of the values at which the rise equals the point; infinite where none is found."""
+    place = first.copy()
+    active = np.arange(len(which))
+    for _ in range(_STEPS):
+        search.fit_at(which[active], place[active])
+        gap = np.abs(search.rise[which[active]] - search.point)
+        width = np.abs(search.outside[which[active]] - search.inside[which[active]])
+        active = active[(gap > _ROOT_TOLERANCE) & (width > 1e-12)]
+        lost = active[place[active] > _FURTHEST]
+        place[lost] = np.inf
+        active = active[place[active] <= _FURTHEST]
         if active.size == 0:
             break
-    return root
+        place[active] = search.next_point(which[active], place[active])
+    return place
 
 
-def _lifted(start: FloatArray, held: np.ndarray) -> FloatArray:
-    """Start free components that stand at zero slightly inside, so that the search may leave the boundary."""
-    total = start.sum(axis=1, keepdims=True)
-    return np.where((start <= 0) & ~held, 1e-3 * total, start)
+def _lifted(theta: FloatArray) -> FloatArray:
+    """Start components that stand at zero slightly inside, so that the search may leave the boundary."""
+    total = theta.sum(axis=1, keepdims=True)
+    return np.where(theta <= 0, 1e-3 * total, theta)

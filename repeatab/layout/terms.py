@@ -97,7 +97,7 @@ def _refuse_fixed_without_margins(fixed: Sequence[Term]) -> None:
         parents = sorted(term.keys - set(term.factors))
         if parents:
             raise StudyError(
-                f"the fixed term '{term.name}' is nested in {listed(sorted(term.keys - set(term.factors)))}: "
+                f"the fixed term '{term.name}' is nested in {listed(parents)}: "
                 "its labels stand for other things there, so their means cannot be compared. Give every level a "
                 "label of its own and leave the nesting out."
             )
