@@ -83,17 +83,17 @@ class _Recorder:
 
 
 def step_by_step(level: LevelCells) -> StepLog:
-    """Cochran's test, then Grubbs' tests, as ISO 5725-2 orders them, on all cells and on a branch with
-    exclusion.
+    """Cochran's test, then Grubbs' tests, in the standard's order, on all cells and on a branch with exclusion.
 
-    1. Cochran on all cells; while it finds an outlier, the branch sets that cell aside and Cochran is
-    repeated.
+    1. Cochran on all cells; while it finds an outlier, the branch sets that cell aside and repeats the test.
     2. Grubbs for the highest and the lowest cell mean. If one is an outlier it is set aside on the branch and
        the other extreme is tested without it; the tests for pairs are then not applied.
-    3. If neither is an outlier: Grubbs for the two highest and the two lowest. Steps 2 and 3 are made on all
-    cells and, where Cochran set cells aside, again without them. A branch is never continued to fewer than
-    three cells, and never beyond half of the laboratories: what is then left could not speak for the method
-    (the standard warns of excessive exclusion without a number; this bound is ours).
+    3. If neither is an outlier: Grubbs for the two highest and the two lowest.
+
+    Steps 2 and 3 are made on all cells and, where Cochran set cells aside, again without them. A branch is
+    never continued to fewer than three cells, and never beyond half of the laboratories: what is then left
+    could not speak for the method (the standard warns of excessive exclusion without a number; this bound is
+    ours).
 
     References
     ----------

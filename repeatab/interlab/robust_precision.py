@@ -1,7 +1,7 @@
 """Precision of one level by robust estimators, to be read beside the classical one.
 
 In: LevelCells (Algorithms A and S), or raw results per laboratory (Q method and Hampel).  Out:
-RobustPrecision. Not here: the estimators themselves (estimation.robust).
+RobustPrecision. Not here: the estimators themselves (estimation.robust, estimation.q_hampel).
 """
 
 # ruff: noqa: N815 - s_L, s_R and R are the standard's symbols
@@ -14,7 +14,8 @@ from dataclasses import dataclass
 from enum import Enum
 
 from repeatab.cells import FloatArray
-from repeatab.estimation.robust import algorithm_a, algorithm_s, hampel_mean, q_method, q_method_repeatability
+from repeatab.estimation.q_hampel import hampel_mean, q_method, q_method_repeatability
+from repeatab.estimation.robust import algorithm_a, algorithm_s
 from repeatab.interlab.level import Label, LevelCells, majority_count
 from repeatab.interlab.precision import LIMIT_FACTOR
 

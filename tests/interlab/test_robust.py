@@ -12,15 +12,13 @@ from hypothesis import strategies as st
 from scipy import integrate, stats
 
 from repeatab.base.errors import EstimationError
+from repeatab.estimation.q_hampel import hampel_mean, q_method, q_method_repeatability
 from repeatab.estimation.robust import (
     StopRule,
     algorithm_a,
     algorithm_s,
     algorithm_s_factors,
-    hampel_mean,
     normalised_iqr,
-    q_method,
-    q_method_repeatability,
     scaled_mad,
 )
 
@@ -236,6 +234,61 @@ def test_algorithm_s_with_more_than_half_of_the_cells_without_scatter():
     found = algorithm_s(w, 1)
     assert found.sd == pytest.approx(found.xi * 0.01 * math.sqrt(2 / 5), rel=1e-9)
     assert algorithm_s([0.0, 0.0], 1).sd == 0
+
+
+def algorithm_a_step_by_step(values, most):
+    """Algorithm A as ISO 13528:2022, C.3.1 writes it, to the point where nothing changes; None if it
+    creeps.
+    """
+    x = np.array(values)
+    mean, sd = np.median(x), scaled_mad(x)
+    for _ in range(most):
+        drawn = np.clip(x, mean - 1.5 * sd, mean + 1.5 * sd)
+        before, mean, sd = (mean, sd), drawn.mean(), 1.134 * drawn.std(ddof=1)
+        if abs(mean - before[0]) + abs(sd - before[1]) <= 1e-12 * sd:
+            return mean, sd
+    return None
+
+
+def test_leaps_end_where_the_steps_of_the_standard_end():
+    """Where about a quarter of the values lies far off the steps creep, and ours leaps; the end is the
+    same.
+    """
+    rng = np.random.default_rng(31)
+    slow = 0
+    for _ in range(300):
+        p = int(rng.integers(8, 60))
+        x = np.round(rng.normal(size=p), 2)
+        x[: round(p * rng.uniform(0.1, 0.35))] += rng.choice([3.0, 30.0, 1e4])
+        expected = algorithm_a_step_by_step(x, 20_000)
+        if expected is None:
+            continue
+        found = algorithm_a(x)
+        slow += found.iterations > 40
+        assert found.iterations < 200
+        assert (found.mean, found.sd) == pytest.approx(expected, rel=1e-7)
+    assert slow > 30
+
+
+def test_a_quarter_far_off_settles_though_plain_steps_would_take_hundreds_of_thousands():
+    # 7 of 28: each plain step would shrink s* by a ten-thousandth only.
+    x = [0.0] * 21 + [1e6] * 7
+    assert algorithm_a_step_by_step([*np.linspace(-1, 1, 21), *x[21:]], 5000) is None
+    found = algorithm_a([*np.linspace(-1, 1, 21), *x[21:]])
+    assert found.iterations < 200
+    drawn = np.clip(
+        [*np.linspace(-1, 1, 21), *x[21:]], found.mean - 1.5 * found.sd, found.mean + 1.5 * found.sd
+    )
+    assert 1.134 * drawn.std(ddof=1) == pytest.approx(found.sd, rel=1e-9)
+
+
+def test_algorithm_s_near_its_slowest_share():
+    # 4 of 13 with one degree of freedom: a plain step changes w* by a thousandth.
+    w = np.array([0.01, 0.02, 0.015, 0.03, 0.01, 0.02, 0.025, 0.01, 0.02, 5.0, 6.0, 7.0, 8.0])
+    found = algorithm_s(w, 1)
+    assert found.iterations < 200
+    again = found.xi * np.sqrt(np.mean(np.minimum(w, found.eta * found.sd) ** 2))
+    assert again == pytest.approx(found.sd, rel=1e-9)
 
 
 def test_starts_by_hand():

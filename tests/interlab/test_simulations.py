@@ -10,7 +10,8 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from repeatab.estimation.robust import algorithm_a, algorithm_s, hampel_mean, q_method, scaled_mad
+from repeatab.estimation.q_hampel import hampel_mean, q_method
+from repeatab.estimation.robust import algorithm_a, algorithm_s, scaled_mad
 from repeatab.interlab.grubbs_pair import pair_critical
 from repeatab.interlab.level import LevelCells
 from repeatab.interlab.outlier_tests import cochran_critical, grubbs_critical
