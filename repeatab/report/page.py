@@ -24,6 +24,8 @@ if TYPE_CHECKING:
 
 NAME = "report.html"
 
+_AT_A_GLANCE = 8
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Answer:
@@ -96,6 +98,7 @@ def page_bytes(outcome: Outcome, *, progress: Progress = silent) -> bytes:
         job=title_case(outcome.job),
         headline=_answer(outcome.headline),
         answers=[_answer(judgement) for judgement in outcome.judgements],
+        tally=_tally(outcome.judgements),
         evidence_figures=[view for view in pictures if view not in planning],
         planning_figures=planning,
         tables=[_table_view(table) for table in outcome.tables],
@@ -132,6 +135,17 @@ def _answer(judgement: Judgement) -> Answer:
         mark=mark_of(judgement.verdict).value,
         decides=judgement.decides,
     )
+
+
+def _tally(judgements: tuple[Judgement, ...]) -> str:
+    """How often each answer was given, where there are too many to see at a glance."""
+    if len(judgements) <= _AT_A_GLANCE:
+        return ""
+    words = dict.fromkeys(judgement.verdict.value for judgement in judgements)
+    counts = [f"{sum(j.verdict.value == word for j in judgements)} {word}" for word in words]
+    informing = sum(not judgement.decides for judgement in judgements)
+    tail = f" {informing} of them inform only." if informing else ""
+    return f"{len(judgements)} answers: {', '.join(counts)}.{tail}"
 
 
 def _table_view(table: Table) -> TableView:

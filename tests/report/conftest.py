@@ -5,6 +5,8 @@ from __future__ import annotations
 import math
 import random
 import statistics
+from collections.abc import Callable
+from dataclasses import replace
 
 import pytest
 
@@ -376,6 +378,52 @@ def many_sections(number: int) -> tuple[str, ...]:
     ]
 
 
-@pytest.fixture
+def hostile_outcome() -> Outcome:
+    """An outcome in which every text that a user can choose is one of the hostile names, or made of them."""
+    base = example_outcome(HOSTILE)
+    everything = " | ".join(HOSTILE)
+    judgement = replace(base.headline, subject=everything, reason=everything)
+    table = replace(base.tables[0], key=HOSTILE[8], caption=everything, remarks=HOSTILE)
+    figures = tuple(
+        replace(figure, key=HOSTILE[i], title=everything, reading=everything)
+        for i, figure in enumerate(base.figures)
+    )
+    assert base.next_runs is not None
+    return replace(
+        base,
+        title=everything,
+        headline=judgement,
+        evidence=HOSTILE,
+        cannot_tell=HOSTILE,
+        next_runs=replace(base.next_runs, sentence=everything),
+        tables=(table, replace(table, key=HOSTILE[1]), *base.tables),
+        figures=figures,
+        notes=tuple(Note(kind=NoteKind.INPUT, text=name, remedy=name) for name in HOSTILE),
+        findings=tuple(DataFinding(check="x", text=name, file=name, rows=(2,)) for name in HOSTILE),
+        methods=tuple(MethodNote(quantity=name, method=name, source=name) for name in HOSTILE),
+        provenance=Provenance(
+            inputs=tuple(InputFile(name=name, sha256="0" * 64, rows=1) for name in HOSTILE),
+            settings=tuple((name, name) for name in HOSTILE),
+        ),
+    )
+
+
+@pytest.fixture(scope="session")
 def outcome() -> Outcome:
     return example_outcome()
+
+
+@pytest.fixture(scope="session")
+def hostile() -> Outcome:
+    return hostile_outcome()
+
+
+@pytest.fixture(scope="session")
+def hostile_names() -> tuple[str, ...]:
+    return HOSTILE
+
+
+@pytest.fixture(scope="session")
+def with_sections() -> Callable[[int], Outcome]:
+    """An outcome with this many sections."""
+    return lambda number: example_outcome(many_sections(number))

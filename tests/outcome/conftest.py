@@ -1,0 +1,92 @@
+"""The smallest Outcome that holds one object of every class. The numbers are invented."""
+
+from __future__ import annotations
+
+import pytest
+
+from repeatab.base.notes import Note, NoteKind
+from repeatab.outcome import figures as f
+from repeatab.outcome.outcome import DataFinding, InputFile, MethodNote, NextRuns, Outcome, Provenance
+from repeatab.outcome.tables import Column, ColumnKind, Table
+from repeatab.outcome.verdict import Judgement, Qualifier, Verdict
+
+
+@pytest.fixture
+def outcome() -> Outcome:
+    columns = (
+        Column(key="name", caption="name", kind=ColumnKind.TEXT),
+        Column(key="value", caption="value", kind=ColumnKind.RESULT, unit="N m"),
+    )
+    table = Table(
+        key="t",
+        caption="t",
+        columns=columns,
+        rows=(("a", 0.1), ("b", None), ("c", 3), ("d", True)),
+        remarks=("r",),
+    )
+    base = {"title": "t", "reading": "r", "unit": ""}
+    estimate = f.Estimate(label="rig", value=0.01, lower=None, upper=0.02)
+    row = f.OffsetRow(
+        label="Cold",
+        value=0.001,
+        lower=-0.01,
+        upper=0.012,
+        inner_lower=-0.008,
+        inner_upper=0.01,
+        margin_low=-0.02,
+        margin_high=0.02,
+        decides=True,
+        verdict="equivalent",
+    )
+    more = f.MoreRunsRow(
+        sets_per_arm=4,
+        rig_hours=None,
+        probability_no_difference=0.8,
+        probability_observed=0.7,
+        interval_half_width=0.01,
+    )
+    figures: tuple[f.Figure, ...] = (
+        f.ScatterSources(key="1", sources=(estimate,), margin=None, **base),
+        f.OffsetsBySection(key="2", rows=(row,), first="A", second="B", **base),
+        f.SetsAcrossRigs(
+            key="3",
+            points=(f.SetPoint(section="Cold", rig="A", pad_set="S1", order=1, value=0.4),),
+            rigs=("A",),
+            sections=("Cold",),
+            **base,
+        ),
+        f.RepeatabilityByRig(key="4", sections=("Cold",), rigs=("A",), estimates=((estimate,),), **base),
+        f.OrderOfRuns(
+            key="5", points=(f.OrderPoint(section="Cold", series="A", order=1, value=0.0),), **base
+        ),
+        f.WhatMoreRunsBuy(key="6", rows=(more,), target=0.8, margin=0.02, **base),
+    )
+    judgement = Judgement(
+        subject="A against B",
+        verdict=Verdict.UNDECIDED,
+        reason="wide",
+        qualifier=Qualifier.CONFOUNDED,
+        decides=False,
+    )
+    return Outcome(
+        job="correlation_check",
+        title="μ of rigs",
+        headline=judgement,
+        judgements=(judgement,),
+        evidence=("one",),
+        cannot_tell=("two",),
+        next_runs=NextRuns(sentence="three", table=table),
+        tables=(table,),
+        figures=figures,
+        notes=(Note(kind=NoteKind.WEAR, text="wears", sources=("set",), remedy="run fewer"),),
+        findings=(DataFinding(check="dup", text="twice", file="a.csv", rows=(2, 3), blocks=True),),
+        methods=(MethodNote(quantity="offset", method="t", source="Student (1908)"),),
+        numbers=(("offset", 0.1), ("categories", None)),
+        provenance=Provenance(
+            inputs=(InputFile(name="a.csv", sha256="0" * 64, rows=3),),
+            settings=(("confidence", "95 %"), ("exclude", "a"), ("exclude", "b")),
+            seed=1,
+            versions=(("numpy", "1.26"),),
+            as_of="2024-01-31",
+        ),
+    )
