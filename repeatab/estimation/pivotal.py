@@ -57,7 +57,8 @@ def pivotal_components(fit: BlockFit, group: int, *, draws: int, rng: np.random.
         No degrees of freedom are left for repeatability.
     """
     weight = np.sqrt(fit.block.count.astype(np.float64))
-    mean, within = _without_slopes(fit, group)
+    mean, scatter = without_slopes(fit, group)
+    within = float(scatter.sum())
     y = weight * mean
     terms = [fit.layout.random[i] for i in fit.layout.estimated]
     columns = [weight[:, None] * np.eye(term.size)[term.codes] for term in terms]
@@ -76,8 +77,9 @@ def pivotal_components(fit: BlockFit, group: int, *, draws: int, rng: np.random.
     return found
 
 
-def _without_slopes(fit: BlockFit, group: int) -> tuple[FloatArray, float]:
-    """(cells,) means of the result about its centre and its scatter within cells, covariates taken out."""
+def without_slopes(fit: BlockFit, group: int) -> tuple[FloatArray, FloatArray]:
+    """(cells,) means of the result about its centre and (cells,) sums of squares within cells, covariates
+    taken out at their estimated slopes."""
     mean, cross = fit.block.mean[group], fit.block.cross[group]
     c = len(fit.layout.model.covariates)
     contrast = np.ones(1)
@@ -85,9 +87,9 @@ def _without_slopes(fit: BlockFit, group: int) -> tuple[FloatArray, float]:
         rows = fixed_rows(fit.layout.fixed, fit.layout.model.covariates)[-c:]
         contrast = np.concatenate([contrast, -fit.combine(rows)[0][group]])
     values = mean[:, : c + 1] @ contrast
-    within = np.einsum("cxy,x,y->", cross[:, : c + 1, : c + 1], contrast, contrast)
+    within = np.einsum("cxy,x,y->c", cross[:, : c + 1, : c + 1], contrast, contrast)
     # About the centre: the intercept takes it out anyway, and small numbers keep their digits.
-    return values - np.average(values, weights=fit.block.count), float(within)
+    return values - np.average(values, weights=fit.block.count), within
 
 
 def _finest_first(terms: list[Partition]) -> list[int]:

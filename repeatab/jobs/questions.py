@@ -47,8 +47,8 @@ class RunCost:
 class CorrelationCheck:
     """Do two rigs agree? The offset is `rig` minus `reference_rig`, or their ratio for percent margins.
 
-    between looks: `looks` are the declared numbers of sets per rig at which there may be a verdict, () for one
-    look at the end.
+    between looks: `looks` are the declared numbers of sets per rig at which there may be a verdict, () for
+    one look at the end.
     """
 
     rig: str
@@ -71,13 +71,20 @@ class CorrelationCheck:
 class AcceptanceBands:
     """Percent of R&R (of total variation or of tolerance) up to which a system is acceptable or conditional.
 
-    10 and 30 percent are the automotive measurement-systems handbook's; the customer or the lab may set others.
+    10 and 30 percent are the automotive measurement-systems handbook's; the customer or the lab may set
+    others. system, process : limits of Q_MS and Q_MP in percent; 15 and 30 are ISO 22514-7's.
     """
 
     acceptable: float = 10.0
     conditional: float = 30.0
+    system: float = 15.0
+    process: float = 30.0
 
     def __post_init__(self) -> None:
+        if not (self.system > 0 and self.process > 0):
+            raise StudyError(
+                f"bands: found system {self.system} and process {self.process}, expected positive percentages."
+            )
         if not 0 < self.acceptable < self.conditional:
             raise StudyError(
                 f"bands: found acceptable {self.acceptable} and conditional {self.conditional}, expected "
@@ -109,12 +116,15 @@ class ProcessUncertainty:
     """What the measurement process holds beside the study itself (ISO 22514-7), standard uncertainties in the
     unit of the result; None where the lab states nothing.
 
-    resolution : smallest step of the indication. calibration : of the reference. bias : estimated systematic
-    error. drift, other : further components.
+    resolution : smallest step of the indication. calibration : of the reference. linearity : of the
+    indication. bias : estimated systematic error. reference_repeatability : standard deviation of repeated
+    readings of a reference. drift, other : further components.
     """
 
     resolution: float | None = None
     calibration: float | None = None
+    linearity: float | None = None
+    reference_repeatability: float | None = None
     bias: float | None = None
     drift: float | None = None
     other: float | None = None
@@ -133,7 +143,6 @@ class GaugeStudySection:
 class GaugeStudy:
     """How much of the scatter is the measurement (repeatability, rigs, operators) and how much the pad sets?
 
-    rig, operator : whether the study varies them (columns of these roles exist).
     multiplier : how many standard deviations make a spread: 6, or 5.15 in older handbooks.
     remove_wear : take a trend with run order within sets out before the components are estimated.
     """
@@ -151,7 +160,9 @@ class GaugeStudy:
     def __post_init__(self) -> None:
         check_confidence(self.confidence)
         if self.multiplier <= 0:
-            raise StudyError(f"multiplier: found {self.multiplier}, expected a positive number such as 6 or 5.15.")
+            raise StudyError(
+                f"multiplier: found {self.multiplier}, expected a positive number such as 6 or 5.15."
+            )
 
 
 def check_confidence(confidence: float) -> None:
