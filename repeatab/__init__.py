@@ -27,7 +27,7 @@ _WHERE = {
     "write_report": "repeatab.report.write",
 }
 
-__all__ = ["__version__", *_WHERE]  # noqa: PLE0604
+__all__ = ["__version__", *_WHERE]
 
 
 def __getattr__(name: str) -> Any:

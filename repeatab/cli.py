@@ -98,10 +98,10 @@ def _say_on_stderr(text: str) -> None:
 
 
 def _harmless(line: str) -> str:
-    """A line without control characters, its indent kept: names come from files."""
+    """A line without control characters, its spaces kept: names come from files."""
     from repeatab.report.words import printable
 
-    return line[: len(line) - len(line.lstrip(" "))] + printable(line)
+    return " ".join(printable(part) for part in line.split(" "))
 
 
 @contextmanager

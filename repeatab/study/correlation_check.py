@@ -21,8 +21,8 @@ from repeatab.study.values import MarginText
 MARGIN_MEANING = (
     "The margin is the largest offset between the rigs that would change nobody's decision. Laboratories "
     "choose it before the runs, with the customer: a fraction of the customer's tolerance, or what pads of "
-    'one lot differ by anyway. Write margin = "5 %" (of the reference rig) or margin = 0.02 (in the unit of the '
-    "result)."
+    'one lot differ by anyway. Write margin = "5 %" (of the reference rig) or margin = 0.02 (in the unit of '
+    "the result)."
 )
 
 
