@@ -11,8 +11,13 @@ from typing import Any
 
 import pandas as pd
 import pytest
+from hypothesis import settings
 
 REFERENCE = Path(__file__).parent / "reference"
+
+# The same examples on every machine and run, however slow it is: a red test is a defect, not the weather.
+settings.register_profile("repeatable", deadline=None, derandomize=True, database=None)
+settings.load_profile("repeatable")
 
 
 @dataclass(frozen=True)
