@@ -113,9 +113,13 @@ def _progress() -> Iterator[Progress]:
         yield silent
         return
     from rich.console import Console
-    from rich.progress import BarColumn, MofNCompleteColumn, Progress, TaskID, TextColumn
+    from rich.progress import BarColumn, Progress, TaskID, TextColumn
 
-    columns = (TextColumn("{task.description}", markup=False), BarColumn(), MofNCompleteColumn())
+    columns = (
+        TextColumn("{task.description}", markup=False, style="none"),
+        BarColumn(complete_style="cyan", finished_style="cyan", pulse_style="cyan"),
+        TextColumn("{task.completed:.0f} of {task.total:.0f}", style="none"),
+    )
     with Progress(*columns, console=Console(stderr=True), transient=True) as bar:
         tasks: dict[str, TaskID] = {}
 
@@ -246,6 +250,11 @@ def _next_step(file: str, mapping: dict[str, str], results: Results, *, guessed:
     """What to do with a file that could be read: the job that fits, and the columns to paste."""
     two_rigs = "rig" in results.factors and len(results.levels("rig")) == 2
     job = "correlation_check" if two_rigs else "gauge_study"
+    lacking = [role for role in ("rig", "pad_set") if role not in mapping]
+    elsewhere = (
+        f"\nNo column was taken for {' and '.join(lacking)}. If the lines above the header or the file names tell "
+        "them, say so in the study file (header_values, name_pattern)."
+    )
     pairs = [f"  {role} = {_toml_text(name)}" for role, name in mapping.items()]
     how = " (guessed from the names; correct them with --column ROLE=COLUMN)" if guessed else ""
     return "\n".join(
@@ -255,7 +264,8 @@ def _next_step(file: str, mapping: dict[str, str], results: Results, *, guessed:
             "  [columns]",
             *pairs,
             "",
-            f"Next: repeatab start {job}, then put {Path(file).name} and these columns into the study file.",
+            f"Next: repeatab start {job}, then put {Path(file).name} and these columns into the study file."
+            + (elsewhere if lacking else ""),
         ]
     )
 
