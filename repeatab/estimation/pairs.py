@@ -138,13 +138,15 @@ class CombinedPair:
         return np.sqrt(total), total**2 / spent
 
 
-def pooled_pair(block: Block, model: Model, factor: str, a: object, b: object) -> PooledPair:
-    """Both levels in one model in which `factor` is fixed."""
-    fit = BlockFit(block=block, layout=layout_of(block, model), method=Method.REML, level=0.95)
+def pooled_pair(fit: BlockFit, factor: str, a: object, b: object) -> PooledPair:
+    """Two levels of a fixed factor of one joint fit."""
+    covariates = fit.layout.model.covariates
     weights = [level_weights(fit.layout.fixed, factor, level) for level in (a, b)]
-    padded = [np.concatenate([w, np.zeros(len(model.covariates))]) for w in weights]
+    padded = [np.concatenate([w, np.zeros(len(covariates))]) for w in weights]
     means = [fit.moments.fixed @ w * fit.system.unit + fit.system.origin * w[0] for w in padded]
-    return PooledPair(fit=fit, weights_a=padded[0], weights_b=padded[1], mean_a=means[0], mean_b=means[1])
+    return PooledPair(
+        fit=fit, weights_a=padded[0], weights_b=padded[1], mean_a=means[0], mean_b=means[1]
+    )
 
 
 def separate_pair(block: Block, model: Model, factor: str, a: object, b: object) -> SeparatePair:
@@ -257,3 +259,11 @@ def _only(block: Block, factor: str, level: object) -> Block:
         block, codes=block.codes[keep], count=block.count[keep],
         mean=block.mean[:, keep], cross=block.cross[:, keep],
     )  # fmt: skip
+
+
+def contrast_correlation(pairs: Sequence[PooledPair]) -> FloatArray:
+    """(pairs, pairs) correlation of the differences of one joint fit (its first group)."""
+    weights = np.stack([pair.weights_a - pair.weights_b for pair in pairs])
+    covariance = weights @ pairs[0].fit.covariance.adjusted[0] @ weights.T
+    root = np.sqrt(np.diag(covariance))
+    return np.asarray(covariance / np.outer(root, root))

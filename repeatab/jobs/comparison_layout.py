@@ -1,11 +1,12 @@
 """How the runs of a comparison lie: which sets ran at which level, in which order, and what goes with the level.
 
-In: run results and the factor whose two levels are compared (rigs, phases, lots).  Out: ComparisonLayout: the
-table the model is fitted to, the model, and every reason why the comparison cannot be told from something else.
+In: run results and the factor whose levels are compared (rigs, phases, lots).  Out: ComparisonLayout: the table
+the model is fitted to, the model, and every reason why a comparison cannot be told from something else.
 """
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from enum import Enum
 from typing import TYPE_CHECKING, Any
@@ -27,36 +28,56 @@ _ORDERS = ("run_order", "time", "day", "visit")
 
 
 class SetUse(Enum):
-    """How pad sets are shared by the two levels."""
+    """How pad sets are shared by two levels."""
 
     SPLIT = "each set at one level"
     SAME = "the same sets at both levels"
     MIXTURE = "some sets at both levels, some at one"
 
 
-@dataclass(frozen=True, kw_only=True)
-class ComparisonLayout:
-    """The two levels and how their runs lie.
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LevelPair:
+    """Two levels that are compared, a against b, and how their sets lie.
 
-    table : one row per run result and section, columns section, the factor, pad_set, pad_lot (if several),
-        POSITION (if sets ran at both levels), covariates, result.
+    sets_a, sets_b, sets_both : number of pad sets at each level and at both.
     a_first : pad set -> whether it ran at level a first, for sets at both levels with a known order.
     confounded : sentences, each naming what cannot be told from the difference and what would separate it.
-    set_aside : sentences on rows that take no part.
     """
 
-    factor: str
     a: Any
     b: Any
-    table: pd.DataFrame
-    model: Model
     use: SetUse
     sets_a: int
     sets_b: int
     sets_both: int
-    a_first: dict[Any, bool]
+    a_first: Mapping[Any, bool]
     confounded: tuple[str, ...]
+
+    @property
+    def name(self) -> str:
+        return f"{self.a} against {self.b}"
+
+
+@dataclass(frozen=True, kw_only=True)
+class ComparisonLayout:
+    """The compared levels of a factor and how their runs lie.
+
+    table : one row per run result and section, columns section, the factor, pad_set, pad_lot (if several),
+        POSITION (if sets ran at several levels), covariates, result.
+    pairs : the comparisons asked for.
+    set_aside : sentences on rows that take no part.
+    """
+
+    factor: str
+    table: pd.DataFrame
+    model: Model
+    pairs: tuple[LevelPair, ...]
     set_aside: tuple[str, ...]
+
+    @property
+    def levels(self) -> tuple[Any, ...]:
+        """The compared levels, in the order in which the pairs name them."""
+        return tuple(dict.fromkeys(level for pair in self.pairs for level in (pair.a, pair.b)))
 
     @property
     def keys(self) -> tuple[str, ...]:
@@ -65,42 +86,63 @@ class ComparisonLayout:
 
 
 def comparison_layout(
-    results: Results, *, factor: str, a: Any, b: Any, sections: tuple[str, ...], covariates: tuple[str, ...]
+    results: Results,
+    *,
+    factor: str,
+    pairs: Sequence[tuple[Any, Any]],
+    sections: tuple[str, ...],
+    covariates: tuple[str, ...],
 ) -> ComparisonLayout:
-    """Lay out a comparison of two levels.
+    """Lay out a comparison of levels, each first one of `pairs` against its second.
 
     Raises
     ------
     StudyError
         A level or a section is not in the data, or there is no column for the factor or the pad set.
     """
-    table, set_aside = _rows(results, factor, (a, b), sections)
+    levels = list(dict.fromkeys(level for pair in pairs for level in pair))
+    table, set_aside = _rows(results, factor, levels, sections)
     table = _with_sets(table)
-    sets = {level: set(table.loc[table[factor] == level, "pad_set"]) for level in (a, b)}
-    both = sets[a] & sets[b]
-    use = SetUse.SPLIT if not both else SetUse.SAME if sets[a] == sets[b] else SetUse.MIXTURE
     order = next((name for name in _ORDERS if name in table.columns), None)
-    table, crossed, dropped = _shared_lots(table, factor, use)
-    a_first = _who_went_first(table, factor, a, both, order) if order else {}
-    confounded = [
-        *_companions(table, factor, a, b),
-        *(_order_trouble(a, b, order, a_first) if both else _time_trouble(table, factor, a, b)),
-    ]
-    table, fixed, slopes = _positions(table, factor, use, order)
+    shared = _sets_at_several_levels(table, factor)
+    table, crossed, dropped = _shared_lots(table, factor, alone=not shared)
+    laid = tuple(_level_pair(table, factor, a, b, order) for a, b in pairs)
+    table, fixed, slopes = _positions(table, factor, shared, order)
     model = model_of(
         random=["pad_set", (factor, "pad_set")],
         fixed=[factor, *(["pad_lot"] if crossed else []), *fixed],
         covariates=[*covariates, *slopes],
     )
     return ComparisonLayout(
-        factor=factor, a=a, b=b, table=table, model=model, use=use,
-        sets_a=len(sets[a]), sets_b=len(sets[b]), sets_both=len(both), a_first=a_first,
-        confounded=tuple(confounded), set_aside=(*set_aside, *dropped),
-    )  # fmt: skip
+        factor=factor, table=table, model=model, pairs=laid, set_aside=(*set_aside, *dropped)
+    )
+
+
+def _level_pair(table: pd.DataFrame, factor: str, a: Any, b: Any, order: str | None) -> LevelPair:
+    own = table[table[factor].isin([a, b])]
+    sets = {level: set(own.loc[own[factor] == level, "pad_set"]) for level in (a, b)}
+    both = sets[a] & sets[b]
+    use = SetUse.SPLIT if not both else SetUse.SAME if sets[a] == sets[b] else SetUse.MIXTURE
+    a_first = _who_went_first(own, factor, a, both, order) if order else {}
+    trouble = _order_trouble(a, b, order, a_first) if both else _time_trouble(own, factor, a, b)
+    return LevelPair(
+        a=a,
+        b=b,
+        use=use,
+        sets_a=len(sets[a]),
+        sets_b=len(sets[b]),
+        sets_both=len(both),
+        a_first=a_first,
+        confounded=(*_companions(own, factor, a, b), *trouble),
+    )
+
+
+def _sets_at_several_levels(table: pd.DataFrame, factor: str) -> bool:
+    return bool(table.groupby("pad_set")[factor].nunique().max() > 1)
 
 
 def _rows(
-    results: Results, factor: str, levels: tuple[Any, Any], sections: tuple[str, ...]
+    results: Results, factor: str, levels: Sequence[Any], sections: tuple[str, ...]
 ) -> tuple[pd.DataFrame, list[str]]:
     table = results.to_frame()
     if factor not in table.columns:
@@ -146,19 +188,22 @@ def _with_sets(table: pd.DataFrame) -> pd.DataFrame:
     return table
 
 
-def _shared_lots(table: pd.DataFrame, factor: str, use: SetUse) -> tuple[pd.DataFrame, bool, list[str]]:
-    """Keep the lots that ran at both levels; whether several remain, so that the lot is an effect of its own."""
+def _shared_lots(table: pd.DataFrame, factor: str, *, alone: bool) -> tuple[pd.DataFrame, bool, list[str]]:
+    """Keep the lots that ran at several levels; whether several remain, so that the lot is an effect of its own.
+
+    alone : every set ran at one level only. Sets that ran at several carry their lot with them, so that the lot
+        cancels in their differences.
+    """
     if "pad_lot" not in table.columns or table["pad_lot"].nunique() < 2 or factor == "pad_lot":
         return table, False, []
     spread = table.groupby("pad_lot")[factor].nunique()
-    shared = list(spread.index[spread == 2])
+    shared = list(spread.index[spread > 1])
     if not shared:
         return table, False, []
-    alone = [lot for lot in spread.index if lot not in shared]
+    lonely = [lot for lot in spread.index if lot not in shared]
     kept = table[table["pad_lot"].isin(shared)].reset_index(drop=True)
-    dropped = [f"Pad lots {listed(alone)} ran at one level only and take no part."] if alone else []
-    # Sets that ran at both levels carry their lot with them, so the lot cancels in their differences.
-    return kept, len(shared) > 1 and use is SetUse.SPLIT, dropped
+    dropped = [f"Pad lots {listed(lonely)} ran at one level only and take no part."] if lonely else []
+    return kept, len(shared) > 1 and alone, dropped
 
 
 def _who_went_first(table: pd.DataFrame, factor: str, a: Any, both: set[Any], order: str) -> dict[Any, bool]:
@@ -218,14 +263,13 @@ def _time_trouble(table: pd.DataFrame, factor: str, a: Any, b: Any) -> list[str]
 
 
 def _positions(
-    table: pd.DataFrame, factor: str, use: SetUse, order: str | None
+    table: pd.DataFrame, factor: str, shared: bool, order: str | None
 ) -> tuple[pd.DataFrame, list[str], list[str]]:
     """The run's position in its set: a fixed effect where each set ran once at each level, else a slope."""
-    if use is SetUse.SPLIT or order is None:
+    if not shared or order is None:
         return table, [], []
     rank = table.groupby(["section", "pad_set"])[order].rank(method="first")
-    table = table.assign(**{POSITION: rank.astype(int)})
     once = table.groupby(["section", "pad_set", factor]).size().max() == 1
     if once:
-        return table, [POSITION], []
+        return table.assign(**{POSITION: rank.astype(int)}), [POSITION], []
     return table.assign(**{POSITION: rank.astype(float)}), [], [POSITION]

@@ -1,21 +1,27 @@
-"""Level comparison: the engine shared by every job that asks whether two levels of a factor differ.
+"""Level comparison: the engine shared by every job that asks whether levels of a factor differ.
 
-In: a ComparisonLayout and the sections with their margins.  Out: per section the estimates, the intervals and
-the verdict; overall the verdict of the deciding sections.
+In: a ComparisonLayout and the sections with their margins.  Out: per section and pair of levels a Claim with its
+estimates, intervals and verdict; overall the verdict of the deciding sections.
 Jobs add their own question, words and page.
+
+Difference claims are adjusted twice: over the deciding sections by Holm's steps, and within a section over its
+pairs by the multivariate t distribution of their contrasts. With one pair the second step changes nothing.
 """
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
+from scipy import special
 
 from repeatab.base.errors import EstimationError, LayoutError, StudyError
 from repeatab.cells import reduce_to_cells
-from repeatab.estimation.pairs import Pair, PooledPair
-from repeatab.jobs.comparison_layout import ComparisonLayout
-from repeatab.jobs.level_pairs import level_pairs
+from repeatab.estimation.pairs import Pair, PooledPair, contrast_correlation
+from repeatab.jobs.comparison_layout import ComparisonLayout, LevelPair
+from repeatab.jobs.level_pairs import LevelFit
 from repeatab.jobs.questions import Analysis, Section
 from repeatab.judgement.comparison import Bounds, bounds_of, decide, evidence_of, holm_levels, limits_over
 from repeatab.layout.blocks import Block, blocks_of, group_labels
@@ -25,20 +31,23 @@ _NO_MARGIN = Bounds(low=-np.inf, high=np.inf, of_ratio=False)
 
 
 @dataclass(frozen=True, kw_only=True)
-class SectionComparison:
-    """One section compared.
+class Claim:
+    """One section and one pair of levels compared.
 
-    trouble : why the section could not be compared; everything after it is then empty.
+    trouble : why they could not be compared; everything after it is then empty.
+    views : the views of the scatter, pooled first.
     bounds : the margin as bounds; None for an informing section without a margin.
     estimate, lower, upper : ratio or difference (as the bounds have it) with the interval of the difference claim.
     inner_lower, inner_upper : the interval of the equivalence claim, at 2c - 1.
-    alpha : the error rate of this section's difference claim after adjustment.
+    alpha : the error rate at which this claim of a difference is made, after both adjustments.
+    single_views : the verdict under each view alone.
     """
 
     section: Section
+    pair: LevelPair
     trouble: str | None
     block: Block | None = None
-    pairs: tuple[Pair, ...] = ()
+    views: tuple[Pair, ...] = ()
     bounds: Bounds | None = None
     estimate: float = np.nan
     mean_a: float = np.nan
@@ -56,31 +65,41 @@ class SectionComparison:
     @property
     def pooled(self) -> PooledPair:
         """The pooled view, which holds the fit of the components."""
-        first = self.pairs[0]
+        first = self.views[0]
         assert isinstance(first, PooledPair)
         return first
 
 
 @dataclass(frozen=True, kw_only=True)
 class LevelComparison:
-    """All sections, in the study's order, and what they say together."""
+    """All claims, section by section in the study's order, and what they say together."""
 
     how: ComparisonLayout
     confidence: float
     analysis: Analysis
-    sections: tuple[SectionComparison, ...]
+    claims: tuple[Claim, ...]
     verdict: Verdict
     qualifier: Qualifier
 
     @property
-    def deciding(self) -> tuple[SectionComparison, ...]:
-        return tuple(s for s in self.sections if s.section.decides)
+    def deciding(self) -> tuple[Claim, ...]:
+        return tuple(claim for claim in self.claims if claim.section.decides)
+
+    @property
+    def compared(self) -> tuple[Claim, ...]:
+        """The claims that could be compared."""
+        return tuple(claim for claim in self.claims if claim.trouble is None)
+
+    @property
+    def confounded(self) -> tuple[str, ...]:
+        """Why pairs cannot be told from something else, each reason once."""
+        return tuple(dict.fromkeys(reason for pair in self.how.pairs for reason in pair.confounded))
 
 
 def compare_levels(
     how: ComparisonLayout, sections: tuple[Section, ...], *, confidence: float, analysis: Analysis
 ) -> LevelComparison:
-    """Compare two levels section by section and overall.
+    """Compare the pairs of levels section by section and overall.
 
     Raises
     ------
@@ -89,18 +108,33 @@ def compare_levels(
     """
     _check_margins(sections)
     blocks = _blocks(how, analysis)
-    found = [_estimated(section, blocks.get(section.name), how, confidence, analysis) for section in sections]
-    levels = _error_rates(found, 1 - confidence)
-    judged = tuple(_judged(part, how, alpha, confidence) for part, alpha in zip(found, levels, strict=True))
-    verdict, qualifier = _overall(judged, how)
-    return LevelComparison(
-        how=how,
-        confidence=confidence,
-        analysis=analysis,
-        sections=judged,
-        verdict=verdict,
-        qualifier=qualifier,
+    estimated = [
+        _estimated(section, blocks.get(section.name), how, confidence, analysis) for section in sections
+    ]
+    rates = _error_rates(estimated, 1 - confidence)
+    claims = tuple(
+        _judged(claim, point, confidence)
+        for group, rate in zip(estimated, rates, strict=True)
+        for claim, point in zip(group, _within_section(group, rate), strict=True)
     )
+    verdict, qualifier = overall([claim for claim in claims if claim.section.decides])
+    return LevelComparison(
+        how=how, confidence=confidence, analysis=analysis, claims=claims, verdict=verdict, qualifier=qualifier
+    )
+
+
+def overall(deciding: Sequence[Claim]) -> tuple[Verdict, Qualifier]:
+    """What the deciding claims say together: one difference is enough, equivalence needs all of them."""
+    if any(claim.qualifier is Qualifier.CONFOUNDED for claim in deciding):
+        return Verdict.UNDECIDED, Qualifier.CONFOUNDED
+    different = [claim for claim in deciding if claim.verdict is Verdict.DIFFERENT]
+    if different:
+        matters = any(claim.qualifier is Qualifier.IT_MATTERS for claim in different)
+        return Verdict.DIFFERENT, Qualifier.IT_MATTERS if matters else Qualifier.MARGIN_OPEN
+    if all(claim.verdict is Verdict.EQUIVALENT for claim in deciding):
+        small = any(claim.qualifier is Qualifier.TOO_SMALL_TO_MATTER for claim in deciding)
+        return Verdict.EQUIVALENT, Qualifier.TOO_SMALL_TO_MATTER if small else Qualifier.NONE
+    return Verdict.UNDECIDED, Qualifier.NONE
 
 
 def _check_margins(sections: tuple[Section, ...]) -> None:
@@ -142,28 +176,39 @@ def _alone(block: Block, group: int) -> Block:
 
 def _estimated(
     section: Section, block: Block | None, how: ComparisonLayout, confidence: float, analysis: Analysis
-) -> SectionComparison:
+) -> list[Claim]:
+    """The claims of one section, estimated but not judged."""
     if block is None:
-        return SectionComparison(section=section, trouble="no results")
-    present = [label for label in (how.a, how.b) if label in _levels(block, how.factor)]
-    if len(present) < 2:
-        missing = how.b if how.a in present else how.a
-        return SectionComparison(section=section, trouble=f"there are no results of {missing}")
+        return [Claim(section=section, pair=pair, trouble="no results") for pair in how.pairs]
+    fit = LevelFit(block=block, how=how)
+    present = _levels(block, how.factor)
+    return [_estimated_pair(section, fit, pair, present, confidence, analysis) for pair in how.pairs]
+
+
+def _estimated_pair(
+    section: Section,
+    fit: LevelFit,
+    pair: LevelPair,
+    present: Sequence[Any],
+    confidence: float,
+    analysis: Analysis,
+) -> Claim:
+    missing = [level for level in (pair.a, pair.b) if level not in present]
+    if missing:
+        return Claim(section=section, pair=pair, trouble=f"there are no results of {missing[0]}")
     try:
-        pairs = level_pairs(block, how)
-        ratio = np.ones(1)
-        for pair in pairs:
-            pair.precision(ratio)
+        views = fit.views(pair)
+        for view in views:
+            view.precision(np.ones(1))
     except (LayoutError, EstimationError) as error:
-        return SectionComparison(section=section, trouble=str(error), block=block)
-    logarithmic = analysis is Analysis.RATIO
+        return Claim(section=section, pair=pair, trouble=str(error), block=fit.block)
     margin = section.margin
-    bounds = None if margin is None else bounds_of(margin, logarithmic=logarithmic)
-    evidence = evidence_of(pairs, bounds or _NO_MARGIN)
-    low, high = limits_over(pairs, bounds or _NO_MARGIN, 2 * confidence - 1)
-    return SectionComparison(
-        section=section, trouble=None, block=block, pairs=pairs, bounds=bounds,
-        estimate=float(evidence.estimate[0]), mean_a=float(pairs[0].mean_a[0]), mean_b=float(pairs[0].mean_b[0]),
+    bounds = None if margin is None else bounds_of(margin, logarithmic=analysis is Analysis.RATIO)
+    evidence = evidence_of(views, bounds or _NO_MARGIN)
+    low, high = limits_over(views, bounds or _NO_MARGIN, 2 * confidence - 1)
+    return Claim(
+        section=section, pair=pair, trouble=None, block=fit.block, views=views, bounds=bounds,
+        estimate=float(evidence.estimate[0]), mean_a=float(views[0].mean_a[0]), mean_b=float(views[0].mean_b[0]),
         inner_lower=float(low[0]), inner_upper=float(high[0]), p=float(evidence.p_difference[0]),
     )  # fmt: skip
 
@@ -172,53 +217,68 @@ def _levels(block: Block, factor: str) -> list[object]:
     return [block.levels_of(factor)[code] for code in np.unique(block.code_of(factor))]
 
 
-def _error_rates(found: list[SectionComparison], alpha: float) -> list[float]:
+def _error_rates(estimated: list[list[Claim]], alpha: float) -> list[float]:
     """Holm over the deciding sections; the informing ones form a family of their own."""
-    rates = [alpha] * len(found)
+    rates = [alpha] * len(estimated)
     for decides in (True, False):
         family = [
-            i for i, part in enumerate(found) if part.section.decides is decides and part.trouble is None
+            i
+            for i, group in enumerate(estimated)
+            if group[0].section.decides is decides and any(claim.trouble is None for claim in group)
         ]
         if family:
-            adjusted = holm_levels(np.array([found[i].p for i in family]), alpha)
-            for i, rate in zip(family, adjusted, strict=True):
+            p = np.array([_smallest_p(estimated[i]) for i in family])
+            for i, rate in zip(family, holm_levels(p, alpha), strict=True):
                 rates[i] = float(rate)
     return rates
 
 
-def _judged(
-    part: SectionComparison, how: ComparisonLayout, alpha: float, confidence: float
-) -> SectionComparison:
-    if part.trouble is not None:
-        return part
-    bounds = part.bounds or _NO_MARGIN
-    low, high = limits_over(part.pairs, bounds, 1 - alpha)
-    found = decide(evidence_of(part.pairs, bounds), confidence=confidence, alpha=alpha)
+def _smallest_p(group: list[Claim]) -> float:
+    """The section's own probability: of its largest difference, adjusted for the number of pairs."""
+    claims = [claim for claim in group if claim.trouble is None]
+    smallest = min(claim.p for claim in claims)
+    if len(claims) == 1:
+        return smallest
+    from repeatab.estimation.simultaneous import adjusted_p
+
+    df = _smallest_df(claims)
+    t = np.array([special.stdtrit(df, 1 - smallest / 2)])
+    return float(adjusted_p(t, contrast_correlation([claim.pooled for claim in claims]), df)[0])
+
+
+def _within_section(group: list[Claim], rate: float) -> list[float]:
+    """The pointwise error rate of each pair that keeps `rate` over all pairs of the section."""
+    claims = [claim for claim in group if claim.trouble is None]
+    if len(claims) < 2:
+        return [rate] * len(group)
+    from repeatab.estimation.simultaneous import simultaneous_point
+
+    df = _smallest_df(claims)
+    point = simultaneous_point(contrast_correlation([claim.pooled for claim in claims]), df, 1 - rate)
+    return [float(2 * special.stdtr(df, -point))] * len(group)
+
+
+def _smallest_df(claims: Sequence[Claim]) -> float:
+    return min(float(claim.pooled.precision(np.ones(1))[1][0]) for claim in claims)
+
+
+def _judged(claim: Claim, alpha: float, confidence: float) -> Claim:
+    if claim.trouble is not None:
+        return claim
+    bounds = claim.bounds or _NO_MARGIN
+    low, high = limits_over(claim.views, bounds, 1 - alpha)
+    found = decide(evidence_of(claim.views, bounds), confidence=confidence, alpha=alpha)
     verdict, qualifier = found.verdict(0)
-    views = tuple(
-        decide(evidence_of([pair], bounds), confidence=confidence, alpha=alpha).verdict(0)[0]
-        for pair in part.pairs
+    alone = tuple(
+        decide(evidence_of([view], bounds), confidence=confidence, alpha=alpha).verdict(0)[0]
+        for view in claim.views
     )
-    if part.bounds is None:
+    if claim.bounds is None:
         verdict = Verdict.DIFFERENT if found.detectable[0] else Verdict.UNDECIDED
         qualifier = Qualifier.MARGIN_OPEN if found.detectable[0] else Qualifier.NONE
-    if how.confounded:
+    if claim.pair.confounded:
         verdict, qualifier = Verdict.UNDECIDED, Qualifier.CONFOUNDED
     return replace(
-        part, lower=float(low[0]), upper=float(high[0]), alpha=alpha, verdict=verdict, qualifier=qualifier,
-        single_views=views,
+        claim, lower=float(low[0]), upper=float(high[0]), alpha=alpha, verdict=verdict, qualifier=qualifier,
+        single_views=alone,
     )  # fmt: skip
-
-
-def _overall(judged: tuple[SectionComparison, ...], how: ComparisonLayout) -> tuple[Verdict, Qualifier]:
-    deciding = [part for part in judged if part.section.decides]
-    if how.confounded:
-        return Verdict.UNDECIDED, Qualifier.CONFOUNDED
-    different = [part for part in deciding if part.verdict is Verdict.DIFFERENT]
-    if different:
-        matters = any(part.qualifier is Qualifier.IT_MATTERS for part in different)
-        return Verdict.DIFFERENT, Qualifier.IT_MATTERS if matters else Qualifier.MARGIN_OPEN
-    if all(part.verdict is Verdict.EQUIVALENT for part in deciding):
-        small = any(part.qualifier is Qualifier.TOO_SMALL_TO_MATTER for part in deciding)
-        return Verdict.EQUIVALENT, Qualifier.TOO_SMALL_TO_MATTER if small else Qualifier.NONE
-    return Verdict.UNDECIDED, Qualifier.NONE

@@ -1,4 +1,4 @@
-"""The estimators of a two-level comparison: a Block in, the views of the scatter out.
+"""The estimators of a comparison of levels: a Block in, the views of the scatter of each pair out.
 
 In: Blocks of run results (real ones, or simulated by planning) and how the comparison lies.
 Out: Pairs for judgement/comparison: pooled always; separate or paired, as the sets allow, beside it.
@@ -6,13 +6,15 @@ Out: Pairs for judgement/comparison: pooled always; separate or paired, as the s
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import dataclass, replace
+from functools import cached_property
 from typing import Any
 
 import numpy as np
 
 from repeatab.base.errors import LayoutError
 from repeatab.cells import FloatArray, IntArray
+from repeatab.estimation.block_fit import BlockFit, Method
 from repeatab.estimation.pairs import (
     Pair,
     combined_pair,
@@ -20,42 +22,62 @@ from repeatab.estimation.pairs import (
     pooled_pair,
     separate_pair,
 )
-from repeatab.jobs.comparison_layout import ComparisonLayout, SetUse
+from repeatab.jobs.comparison_layout import ComparisonLayout, LevelPair, SetUse
 from repeatab.layout.blocks import Block
+from repeatab.layout.layout import layout_of
 from repeatab.layout.terms import Model
 
 
-def level_pairs(block: Block, how: ComparisonLayout) -> tuple[Pair, ...]:
-    """Both views of the scatter.
+@dataclass(frozen=True, kw_only=True)
+class LevelFit:
+    """All levels in one model, fitted when it is first asked for; gives the views of each pair."""
 
-    Raises
-    ------
-    LayoutError
-        A level has too few sets for a scatter of its own.
-    NotSeparableError
-        The level cannot be told from another effect.
-    """
-    return (
-        pooled_pair(block, how.model, how.factor, how.a, how.b),
-        _own_scatter(block, how),
-    )
+    block: Block
+    how: ComparisonLayout
+
+    @cached_property
+    def fit(self) -> BlockFit:
+        """The joint fit of all levels.
+
+        Raises
+        ------
+        NotSeparableError
+            The levels cannot be told from another effect.
+        """
+        layout = layout_of(self.block, self.how.model)
+        return BlockFit(block=self.block, layout=layout, method=Method.REML, level=0.95)
+
+    def views(self, pair: LevelPair) -> tuple[Pair, ...]:
+        """Both views of the scatter: pooled over all levels, and of this pair's own sets.
+
+        Raises
+        ------
+        LayoutError
+            A level has too few sets for a scatter of its own.
+        """
+        return pooled_pair(self.fit, self.how.factor, pair.a, pair.b), _own_scatter(
+            self.block, self.how, pair
+        )
 
 
-def _own_scatter(block: Block, how: ComparisonLayout) -> Pair:
-    if how.use is SetUse.SPLIT:
-        return separate_pair(block, how.model, how.factor, how.a, how.b)
-    labels, means, cells = set_means(block, how)
-    first = np.array([how.a_first[label] for label in labels])
+def _own_scatter(block: Block, how: ComparisonLayout, pair: LevelPair) -> Pair:
+    if pair.use is SetUse.SPLIT:
+        return separate_pair(block, how.model, how.factor, pair.a, pair.b)
+    labels, means, cells = set_means(block, how.factor, pair)
+    first = np.array([pair.a_first.get(label, True) for label in labels])
     order = first if 0 < first.sum() < len(first) else None
     paired = difference_pair(means, order)
-    rest = np.ones(len(block.count), bool)
+    codes, levels = block.code_of(how.factor), block.levels_of(how.factor)
+    rest = np.array([levels[code] in (pair.a, pair.b) for code in codes])
     rest[cells] = False
     if not rest.any():
         return paired
-    return _with_the_rest(block, how, paired, len(labels), rest)
+    return _with_the_rest(block, how, pair, paired, len(labels), rest)
 
 
-def _with_the_rest(block: Block, how: ComparisonLayout, paired: Pair, sets: int, rest: np.ndarray) -> Pair:
+def _with_the_rest(
+    block: Block, how: ComparisonLayout, pair: LevelPair, paired: Pair, sets: int, rest: np.ndarray
+) -> Pair:
     """Join the sets at one level only; those of the other kind that are too few to judge alone are left out."""
     others = replace(
         block, codes=block.codes[rest], count=block.count[rest],
@@ -67,7 +89,7 @@ def _with_the_rest(block: Block, how: ComparisonLayout, paired: Pair, sets: int,
         covariates=how.model.covariates,
     )
     try:
-        separate = separate_pair(others, plain, how.factor, how.a, how.b)
+        separate = separate_pair(others, plain, how.factor, pair.a, pair.b)
     except LayoutError:
         return paired
     code = others.code_of(how.factor)
@@ -78,12 +100,12 @@ def _with_the_rest(block: Block, how: ComparisonLayout, paired: Pair, sets: int,
     return combined_pair([paired, separate], [sets / 2, split]) if split else paired
 
 
-def set_means(block: Block, how: ComparisonLayout) -> tuple[list[Any], FloatArray, IntArray]:
+def set_means(block: Block, factor: str, pair: LevelPair) -> tuple[list[Any], FloatArray, IntArray]:
     """Labels, (groups, sets, 2) means at both levels and the cells of the sets that ran at both."""
-    sets, levels = block.code_of("pad_set"), block.levels_of(how.factor)
+    sets, levels = block.code_of("pad_set"), block.levels_of(factor)
     where = {label: i for i, label in enumerate(levels)}
-    codes = block.code_of(how.factor)
-    at = [np.flatnonzero(codes == where[level]) for level in (how.a, how.b)]
+    codes = block.code_of(factor)
+    at = [np.flatnonzero(codes == where[level]) for level in (pair.a, pair.b)]
     both = np.intersect1d(sets[at[0]], sets[at[1]])
     means = np.empty((len(block.groups), len(both), 2))
     used = []

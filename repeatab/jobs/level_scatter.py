@@ -1,6 +1,6 @@
-"""Scatter at the two levels of a comparison: does one repeat worse than the other?
+"""Scatter at two levels of a comparison: does one repeat worse than the other?
 
-In: the block of a section and how the comparison lies.  Out: the ratio of standard deviations with its interval,
+In: the block of a section and the pair of levels.  Out: the ratio of standard deviations with its interval,
 and the name of what scatters.
 """
 
@@ -13,7 +13,7 @@ import numpy as np
 from repeatab.base.errors import LayoutError
 from repeatab.cells import FloatArray
 from repeatab.estimation.scatter_ratio import ScatterRatio, independent_ratio, paired_ratio
-from repeatab.jobs.comparison_layout import ComparisonLayout, SetUse
+from repeatab.jobs.comparison_layout import LevelPair, SetUse
 from repeatab.jobs.level_pairs import set_means
 from repeatab.layout.blocks import Block
 
@@ -30,31 +30,31 @@ class LevelScatter:
     trouble: str = ""
 
 
-def level_scatter(block: Block, how: ComparisonLayout, *, level: float) -> LevelScatter:
+def level_scatter(block: Block, factor: str, pair: LevelPair, *, level: float) -> LevelScatter:
     """The ratio of repeatabilities where sets were repeated, of the joint scatter of sets otherwise."""
-    ss, df = _within_sets(block, how)
+    ss, df = _within_sets(block, factor, pair)
     try:
         if min(df) >= 1:
             return LevelScatter(
                 source=REPEATABILITY, ratio=independent_ratio(ss[0], df[0], ss[1], df[1], level=level)
             )
-        if how.use is SetUse.SPLIT:
-            (ss_a, df_a), (ss_b, df_b) = (_between_sets(block, how, side) for side in (how.a, how.b))
+        if pair.use is SetUse.SPLIT:
+            (ss_a, df_a), (ss_b, df_b) = (_between_sets(block, factor, side) for side in (pair.a, pair.b))
             return LevelScatter(source=JOINT, ratio=independent_ratio(ss_a, df_a, ss_b, df_b, level=level))
-        labels, means, _ = set_means(block, how)
-        first = np.array([how.a_first.get(label, True) for label in labels])
+        labels, means, _ = set_means(block, factor, pair)
+        first = np.array([pair.a_first.get(label, True) for label in labels])
         a, b, fitted = _residuals(means[0], first)
         return LevelScatter(source=JOINT, ratio=paired_ratio(a, b, fitted=fitted, level=level))
     except LayoutError as error:
         return LevelScatter(source=JOINT, ratio=None, trouble=str(error))
 
 
-def _within_sets(block: Block, how: ComparisonLayout) -> tuple[list[float], list[int]]:
+def _within_sets(block: Block, factor: str, pair: LevelPair) -> tuple[list[float], list[int]]:
     """Sums of squares and degrees of freedom of repeats of a set at one level, for a and b."""
     ss, df = [], []
-    for level in (how.a, how.b):
+    for level in (pair.a, pair.b):
         total, free = 0.0, 0
-        for cells in _cells_by_set(block, how, level):
+        for cells in _cells_by_set(block, factor, level):
             count, mean = block.count[cells], block.mean[0, cells, 0]
             centre = mean @ count / count.sum()
             total += float(block.cross[0, cells, 0, 0].sum() + count @ (mean - centre) ** 2)
@@ -64,9 +64,9 @@ def _within_sets(block: Block, how: ComparisonLayout) -> tuple[list[float], list
     return ss, df
 
 
-def _between_sets(block: Block, how: ComparisonLayout, level: object) -> tuple[float, int]:
+def _between_sets(block: Block, factor: str, level: object) -> tuple[float, int]:
     """Sum of squares and degrees of freedom of set results at one level, about the mean of their lot."""
-    cells = np.concatenate(_cells_by_set(block, how, level))
+    cells = np.concatenate(_cells_by_set(block, factor, level))
     value = block.mean[0, cells, 0]
     lots = block.code_of("pad_lot")[cells] if "pad_lot" in block.factors else np.zeros(len(cells), np.int64)
     codes, index = np.unique(lots, return_inverse=True)
@@ -74,9 +74,9 @@ def _between_sets(block: Block, how: ComparisonLayout, level: object) -> tuple[f
     return float(((value - centre[index]) ** 2).sum()), len(value) - len(codes)
 
 
-def _cells_by_set(block: Block, how: ComparisonLayout, level: object) -> list[np.ndarray]:
-    levels = block.levels_of(how.factor)
-    at = np.array([levels[code] == level for code in block.code_of(how.factor)])
+def _cells_by_set(block: Block, factor: str, level: object) -> list[np.ndarray]:
+    levels = block.levels_of(factor)
+    at = np.array([levels[code] == level for code in block.code_of(factor)])
     sets = block.code_of("pad_set")
     return [np.flatnonzero(at & (sets == code)) for code in np.unique(sets[at])]
 

@@ -1,4 +1,4 @@
-"""Sentences of a two-level comparison: each verdict with the numbers that defend it.
+"""Sentences of a comparison of levels: each verdict with the numbers that defend it.
 
 In: compared sections.  Out: judgements, sentences and method notes.
 """
@@ -8,35 +8,30 @@ from __future__ import annotations
 from collections.abc import Mapping
 
 from repeatab.base.quantity import Quantity
-from repeatab.jobs.comparison_layout import SetUse
-from repeatab.jobs.level_comparison import LevelComparison, SectionComparison
+from repeatab.jobs.comparison_layout import LevelPair, SetUse
+from repeatab.jobs.level_comparison import Claim, LevelComparison
 from repeatab.jobs.level_scatter import LevelScatter
-from repeatab.jobs.level_tables import PERCENT, shown_as
+from repeatab.jobs.level_tables import PERCENT, Key, claim_name, key_of, shown_as
 from repeatab.jobs.questions import Analysis
-from repeatab.jobs.wording import enumerated, percent, result
+from repeatab.jobs.wording import enumerated, percent, plural, result
 from repeatab.outcome.outcome import MethodNote
 from repeatab.outcome.verdict import Judgement, Qualifier, Verdict
 
 
-def judgement_of(part: SectionComparison, comparison: LevelComparison, quantity: Quantity) -> Judgement:
-    """The verdict on one section with the reason in plain words."""
-    if part.trouble is not None:
-        return Judgement(
-            subject=part.section.name, verdict=Verdict.UNDECIDED, decides=part.section.decides,
-            reason=f"Not compared: {part.trouble}",
-        )  # fmt: skip
+def judgement_of(claim: Claim, comparison: LevelComparison, quantity: Quantity) -> Judgement:
+    """The verdict on one claim with the reason in plain words."""
+    trouble = claim.trouble
     return Judgement(
-        subject=part.section.name,
-        verdict=part.verdict,
-        qualifier=part.qualifier,
-        decides=part.section.decides,
-        reason=_reason(part, comparison, quantity),
+        subject=claim_name(claim, comparison),
+        verdict=claim.verdict,
+        qualifier=claim.qualifier,
+        decides=claim.section.decides,
+        reason=f"Not compared: {trouble}" if trouble is not None else _reason(claim, comparison, quantity),
     )
 
 
-def _reason(part: SectionComparison, comparison: LevelComparison, quantity: Quantity) -> str:
-    shown = shown_as(part, comparison.analysis, quantity)
-    how = comparison.how
+def _reason(claim: Claim, comparison: LevelComparison, quantity: Quantity) -> str:
+    shown = shown_as(claim, comparison.analysis, quantity)
     in_percent = shown.unit == PERCENT
 
     def span(low: float, high: float) -> str:
@@ -47,60 +42,75 @@ def _reason(part: SectionComparison, comparison: LevelComparison, quantity: Quan
         return f"{texts[0]} to {texts[1]}{' %' if in_percent else ''}"
 
     offset = (
-        percent(shown.value(part.estimate), sign=True) if in_percent else result(part.estimate, sign=True)
+        percent(shown.value(claim.estimate), sign=True) if in_percent else result(claim.estimate, sign=True)
     )
-    start = f"{how.a} reads {offset} against {how.b}"
+    start = f"{claim.pair.a} reads {offset} against {claim.pair.b}"
     c = comparison.confidence
-    outer = f"{100 * (1 - part.alpha):.4g} % interval {span(part.lower, part.upper)}"
-    inner = f"{100 * (2 * c - 1):.4g} % interval {span(part.inner_lower, part.inner_upper)}"
-    margin = "no margin" if part.section.margin is None else f"margin {part.section.margin}"
-    if part.qualifier is Qualifier.CONFOUNDED:
+    outer = f"{100 * (1 - claim.alpha):.4g} % interval {span(claim.lower, claim.upper)}"
+    inner = f"{100 * (2 * c - 1):.4g} % interval {span(claim.inner_lower, claim.inner_upper)}"
+    margin = "no margin" if claim.section.margin is None else f"margin {claim.section.margin}"
+    if claim.qualifier is Qualifier.CONFOUNDED:
         return f"{start} ({outer}), but the difference is mixed with another effect, so it decides nothing."
-    if part.verdict is Verdict.EQUIVALENT:
+    if claim.verdict is Verdict.EQUIVALENT:
         tail = (
             ""
-            if part.qualifier is Qualifier.NONE
+            if claim.qualifier is Qualifier.NONE
             else "; a difference is detectable, but too small to matter"
         )
         return f"{start}; the {inner} lies inside the {margin}{tail}."
-    if part.verdict is Verdict.DIFFERENT:
-        beyond = part.qualifier is Qualifier.IT_MATTERS
+    if claim.verdict is Verdict.DIFFERENT:
+        beyond = claim.qualifier is Qualifier.IT_MATTERS
         where = "and all of it lies beyond the" if beyond else "but it does not lie wholly beyond the"
         return f"{start}; the {outer} excludes no difference, {where} {margin}."
-    if part.section.margin is None:
+    if claim.section.margin is None:
         return f"{start}; the {outer} includes no difference, and there is no margin to show equivalence against."
     return f"{start}; the {outer} includes no difference, and the {inner} reaches out of the {margin}."
 
 
-def scatter_sentence(
-    scatter: Mapping[str, LevelScatter], a: str, b: str, confidence: float
-) -> tuple[str, ...]:
-    """One sentence on whether one of the two repeats worse."""
-    known = {name: found for name, found in scatter.items() if found.ratio is not None}
-    if not known:
-        return ()
-    clear = []
-    for name, found in known.items():
-        assert found.ratio is not None
-        if found.ratio.interval.excludes(1.0):
-            worse = a if found.ratio.ratio > 1 else b
-            clear.append(f"{name} (SD of {a} {found.ratio.ratio:.2f} times that of {b}, {worse} worse)")
-    source = next(iter(known.values())).source
-    if clear:
+def evidence_sentence(pair: LevelPair) -> str:
+    """How many independent sets stand behind a pair."""
+    a, b = pair.a, pair.b
+    if pair.use is SetUse.SPLIT:
         return (
-            f"The scatter ({source}) differs between the rigs in {enumerated(clear)}, section by section.",
+            f"Independent evidence: {plural(pair.sets_a, 'pad set')} on {a} and {pair.sets_b} on {b}; "
+            "no set ran on both."
         )
-    widest = max(known.values(), key=lambda f: f.ratio.interval.upper if f.ratio else 0.0)
-    assert widest.ratio is not None
+    if pair.use is SetUse.SAME:
+        return (
+            f"Independent evidence: {plural(pair.sets_both, 'pad set')}, each run on both {a} and {b}, "
+            f"{sum(pair.a_first.values())} of them on {a} first."
+        )
     return (
-        f"No section shows one rig repeating worse ({source}); with so few sets a ratio of standard deviations up "
-        f"to {widest.ratio.interval.upper:.1f} is still compatible ({confidence:.0%}).",
+        f"Independent evidence: {plural(pair.sets_both, 'pad set')} on both {a} and {b}, "
+        f"{pair.sets_a - pair.sets_both} on {a} only, {pair.sets_b - pair.sets_both} on {b} only."
+    )
+
+
+def scatter_sentence(comparison: LevelComparison, scatter: Mapping[Key, LevelScatter]) -> tuple[str, ...]:
+    """One sentence on whether one of the two repeats worse."""
+    clear, widest, source = [], 0.0, ""
+    for claim in comparison.compared:
+        found = scatter[key_of(claim)]
+        if found.ratio is None:
+            continue
+        ratio, interval = found.ratio.ratio, found.ratio.interval
+        source, widest = found.source, max(widest, interval.upper, 1 / interval.lower)
+        if interval.excludes(1.0):
+            large, small = (claim.pair.a, claim.pair.b) if ratio > 1 else (claim.pair.b, claim.pair.a)
+            name = claim_name(claim, comparison)
+            clear.append(f"{name} (SD of {large} {max(ratio, 1 / ratio):.2f} times that of {small})")
+    if not source:
+        return ()
+    if clear:
+        return (f"The scatter ({source}) differs in {enumerated(clear)}; each an individual claim.",)
+    return (
+        f"No section shows one scattering more than the other ({source}); with so few sets, standard deviations "
+        f"that differ by a factor of up to {widest:.1f} are still compatible ({comparison.confidence:.0%}).",
     )
 
 
 def methods_of(comparison: LevelComparison, *, planned: bool) -> tuple[MethodNote, ...]:
     """How the numbers were formed."""
-    how = comparison.how
     beside = {
         SetUse.SPLIT: MethodNote(
             quantity="offset, scatter taken rig by rig",
@@ -117,7 +127,8 @@ def methods_of(comparison: LevelComparison, *, planned: bool) -> tuple[MethodNot
             method="per-set differences and rig-by-rig means, weighted by the design",
             source="Welch (1947), Biometrika 34, 28-35; Grizzle (1965), Biometrics 21, 467-480",
         ),
-    }[how.use]
+    }
+    uses = dict.fromkeys(pair.use for pair in comparison.how.pairs)
     notes = [
         MethodNote(
             quantity="offset, pooled scatter",
@@ -125,7 +136,7 @@ def methods_of(comparison: LevelComparison, *, planned: bool) -> tuple[MethodNot
             "stay in",
             source="Kenward & Roger (1997), Biometrics 53, 983-997",
         ),
-        beside,
+        *(beside[use] for use in uses),
         MethodNote(
             quantity="equivalence",
             method=f"two one-sided tests, each at {1 - comparison.confidence:.0%}; percent margins as tests on "
@@ -144,7 +155,7 @@ def methods_of(comparison: LevelComparison, *, planned: bool) -> tuple[MethodNot
             source="Pitman (1939) and Morgan (1939), Biometrika 31, 9-12 and 13-19",
         ),
     ]
-    if any(p.bounds is not None and p.bounds.of_ratio for p in comparison.sections):
+    if any(claim.bounds is not None and claim.bounds.of_ratio for claim in comparison.claims):
         notes.append(
             MethodNote(
                 quantity="limits of a ratio",
@@ -158,7 +169,16 @@ def methods_of(comparison: LevelComparison, *, planned: bool) -> tuple[MethodNot
                 quantity="analysis",
                 method="on logarithms: effects are ratios, scatter is in percent",
                 source="common practice, no source",
-            )  # fmt: skip
+            )
+        )
+    if len(comparison.how.pairs) > 1:
+        notes.append(
+            MethodNote(
+                quantity="several pairs",
+                method="within a section, the multivariate t distribution of the contrasts at the smallest "
+                "Kenward-Roger degrees of freedom",
+                source="Hothorn, Bretz & Westfall (2008), Biometrical J. 50, 346-363",
+            )
         )
     if planned:
         notes.append(

@@ -8,8 +8,10 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from enum import Enum
+from itertools import combinations
+from typing import Any
 
-from repeatab.base.errors import StudyError
+from repeatab.base.errors import StudyError, listed
 from repeatab.base.margin import Margin
 
 
@@ -45,14 +47,14 @@ class RunCost:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class CorrelationCheck:
-    """Do two rigs agree? The offset is `rig` minus `reference_rig`, or their ratio for percent margins.
+    """Do rigs agree? An offset is a rig against the reference rig, or their ratio for percent margins.
 
-    between looks: `looks` are the declared numbers of sets per rig at which there may be a verdict, () for
-    one look at the end.
+    rigs : the rigs that are checked against `reference_rig`; without a reference, every pair of them.
+    looks : the declared numbers of sets per rig at which there may be a verdict; () for one look.
     """
 
-    rig: str
-    reference_rig: str
+    rigs: tuple[Any, ...]
+    reference_rig: Any | None
     sections: tuple[Section, ...]
     confidence: float = 0.95
     analysis: Analysis = Analysis.DIFFERENCE
@@ -63,8 +65,18 @@ class CorrelationCheck:
 
     def __post_init__(self) -> None:
         check_confidence(self.confidence)
-        if self.rig == self.reference_rig:
-            raise StudyError(f"rigs: '{self.rig}' is named as both rigs; expected two different rigs.")
+        named = [*self.rigs, *([] if self.reference_rig is None else [self.reference_rig])]
+        if len(set(named)) < len(named):
+            raise StudyError(f"rigs: {listed(named)} names a rig twice; expected different rigs.")
+        if len(named) < 2:
+            raise StudyError(f"rigs: found {listed(named)}, expected at least two rigs to compare.")
+
+    @property
+    def pairs(self) -> tuple[tuple[Any, Any], ...]:
+        """The comparisons: each rig against the reference, or every pair."""
+        if self.reference_rig is not None:
+            return tuple((rig, self.reference_rig) for rig in self.rigs)
+        return tuple((later, earlier) for earlier, later in combinations(self.rigs, 2))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -1,47 +1,44 @@
 """The wrong unit: what a test on single stops would have claimed, and why not to.
 
-In: stop-level results and the two levels.  Out: a table, or None where there are no several stops per run.
+In: stop-level results and the claims made from runs.  Out: a table, or None where there are no several stops per run.
 Stops of one run share its pads, its bedding and its day; they are not independent results of a rig or a lot.
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from typing import Any
-
 from repeatab.intake.results import Results
+from repeatab.jobs.level_comparison import LevelComparison
+from repeatab.jobs.level_tables import claim_name
 from repeatab.outcome.tables import Column, ColumnKind, Table, Value
+from repeatab.outcome.verdict import Verdict
+
+DIFFERENT = Verdict.DIFFERENT.value
 
 
-def stop_by_stop(
-    stops: Results | None,
-    *,
-    factor: str,
-    a: Any,
-    b: Any,
-    verdicts: Mapping[str, str],
-    sets: Mapping[str, int],
-) -> Table | None:
-    """Welch's t test on single stops beside the verdict that the design supports.
-
-    verdicts, sets : per section, the verdict and the number of independent sets behind it.
-    """
+def stop_by_stop(stops: Results | None, comparison: LevelComparison) -> Table | None:
+    """Welch's t test on single stops beside the verdict that the design supports, claim by claim."""
     from scipy import stats
 
     if stops is None:
         return None
-    table = stops.to_frame()
+    table, factor = stops.to_frame(), comparison.how.factor
     if not {"section", factor}.issubset(table.columns):
         return None
+    own = comparison.how.table
     rows: list[tuple[Value, ...]] = []
-    for name, verdict in verdicts.items():
+    for claim in comparison.compared:
+        name, pair = claim.section.name, claim.pair
         part = table[table["section"] == name]
-        first, second = (part.loc[part[factor] == level, "result"] for level in (a, b))
-        if len(first) + len(second) <= sets[name] or min(len(first), len(second)) < 2:
+        first, second = (part.loc[part[factor] == level, "result"] for level in (pair.a, pair.b))
+        here = own[(own["section"] == name) & own[factor].isin([pair.a, pair.b])]
+        sets = int(here["pad_set"].nunique())
+        if len(first) + len(second) <= len(here) or min(len(first), len(second)) < 2:
             continue
         p = float(stats.ttest_ind(first, second, equal_var=False).pvalue)
-        claim = "different" if p < 0.05 else "no difference found"
-        rows.append((name, len(first) + len(second), p, claim, sets[name], verdict))
+        said = DIFFERENT if p < 1 - comparison.confidence else "no difference found"
+        rows.append(
+            (claim_name(claim, comparison), len(first) + len(second), p, said, sets, claim.verdict.value)
+        )
     if not rows:
         return None
     columns = (
@@ -60,3 +57,8 @@ def stop_by_stop(
         key="stop_by_stop", caption="Why not to test stop by stop", columns=columns, rows=tuple(rows),
         remarks=(remark,),
     )  # fmt: skip
+
+
+def overclaimed(table: Table) -> list[str]:
+    """Where the test on stops claims a difference that the design does not support."""
+    return [str(row[0]) for row in table.rows if row[3] == DIFFERENT and row[5] != DIFFERENT]

@@ -60,7 +60,7 @@ class CorrelationCheckFile(StudyFile):
     def question(self) -> CorrelationCheck:
         """The job's question."""
         return CorrelationCheck(
-            rig=self.rig,
+            rigs=(self.rig,),
             reference_rig=self.reference_rig,
             sections=tuple(
                 Section(name=name, margin=part.margin, decides=part.decides)
