@@ -144,9 +144,7 @@ def pooled_pair(fit: BlockFit, factor: str, a: object, b: object) -> PooledPair:
     weights = [level_weights(fit.layout.fixed, factor, level) for level in (a, b)]
     padded = [np.concatenate([w, np.zeros(len(covariates))]) for w in weights]
     means = [fit.moments.fixed @ w * fit.system.unit + fit.system.origin * w[0] for w in padded]
-    return PooledPair(
-        fit=fit, weights_a=padded[0], weights_b=padded[1], mean_a=means[0], mean_b=means[1]
-    )
+    return PooledPair(fit=fit, weights_a=padded[0], weights_b=padded[1], mean_a=means[0], mean_b=means[1])
 
 
 def separate_pair(block: Block, model: Model, factor: str, a: object, b: object) -> SeparatePair:
@@ -156,24 +154,41 @@ def separate_pair(block: Block, model: Model, factor: str, a: object, b: object)
     ------
     LayoutError
         A level has a single result, so its scatter cannot be estimated.
+    EstimationError
+        All results of a level are equal.
     """
     rest = replace(model, fixed=tuple(term for term in model.fixed if factor not in term.factors))
-    found = []
-    for level in (a, b):
-        part = _only(block, factor, level)
-        fit = BlockFit(block=part, layout=layout_of(part, rest), method=Method.REML, level=0.95)
-        even = np.ones(fit.moments.fixed.shape[1])
-        for i, column in enumerate(fit.layout.fixed.columns):
-            sizes = [
-                1 + sum(c.factors == (name,) for c in fit.layout.fixed.columns) for name in column.factors
-            ]
-            even[i] = 1 / np.prod(sizes) if sizes else 1.0
-        even[len(fit.layout.fixed.columns) :] = 0
-        se, df = contrast_precision(fit.covariance, even[None, None])
-        mean = fit.moments.fixed @ even * fit.system.unit + fit.system.origin
-        found.append((mean, se[:, 0] * fit.system.unit, df[:, 0]))
-    (mean_a, se_a, df_a), (mean_b, se_b, df_b) = found
+    # Both levels are compared at the same covariates, those of all runs; each has slopes of its own.
+    share = block.count / block.count.sum()
+    at = np.einsum("c,gcv->gv", share, block.mean[:, :, 1:]) + block.shift[1:]
+    (mean_a, se_a, df_a), (mean_b, se_b, df_b) = (
+        _mean_alone(_only(block, factor, level), rest, at, f"{factor} {level}") for level in (a, b)
+    )
     return SeparatePair(mean_a=mean_a, mean_b=mean_b, se_a=se_a, se_b=se_b, df_a=df_a, df_b=df_b)
+
+
+def _mean_alone(
+    part: Block, model: Model, at: FloatArray, name: str
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Mean, standard error and degrees of freedom (groups,) of one level's cells: levels of the fixed factors
+    count alike, covariates (groups, c) are held at `at`."""
+    if part.rows < 2:
+        raise LayoutError(
+            f"{name} has a single result, so its scatter is not known. Run more pad sets there."
+        )
+    layout = layout_of(part, model, name=name)
+    fit = BlockFit(block=part, layout=layout, method=Method.REML, level=0.95, names=(name,) * len(at))
+    columns = fit.layout.fixed.columns
+    even = np.ones(len(columns))
+    for i, column in enumerate(columns):
+        sizes = [1 + sum(c.factors == (name,) for c in columns) for name in column.factors]
+        even[i] = 1 / np.prod(sizes) if sizes else 1.0
+    system = fit.system
+    away = (at - system.centre) / system.scale
+    weights = np.concatenate([np.broadcast_to(even, (len(at), len(even))), away], axis=1)
+    se, df = contrast_precision(fit.covariance, weights[:, None])
+    mean = np.einsum("gp,gp->g", fit.moments.fixed, weights) * system.unit + system.origin
+    return mean, se[:, 0] * system.unit, df[:, 0]
 
 
 def difference_pair(set_means: FloatArray, a_first: NDArray[np.bool_] | None) -> DifferencePair:
