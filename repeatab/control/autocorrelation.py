@@ -14,6 +14,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike
+from scipy.special import ndtr
 
 from repeatab.base.errors import EstimationError
 from repeatab.control.arrays import FloatArray, series
@@ -57,6 +58,13 @@ class FirstOrder:
     def sd(self) -> float:
         """Standard deviation of the results about the centre."""
         return self.step_sd / math.sqrt(1 - self.carry**2)
+
+    def false_alarms_if_ignored(self, *, limit: float = 3.0) -> float:
+        """Return the share of points in control beyond limits that came from moving ranges.
+
+        Neighbours that resemble each other have moving ranges too small by √(1 − carry).
+        """
+        return 2 * float(ndtr(-limit * math.sqrt(1 - self.carry)))
 
     def residuals(self, values: ArrayLike, *, before: float | None = None) -> FloatArray:
         """Return what each result adds to what the one before made one expect, in units of the results.

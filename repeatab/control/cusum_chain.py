@@ -74,7 +74,7 @@ def both_sides_survival(chart: Cusum, *, shift: float, scale: float) -> tuple[Fl
     G₋ = V + U R₋, solved term by term.
     """
     sides = [_probabilities(chart, shift=s, scale=scale) for s in (shift, -shift)]
-    length = max(len(one) for side in sides for one, _ in (side,))
+    length = max(side[0].size for side in sides)
     (up_from, up), (down_from, down) = ([np.pad(a, (0, length - a.size)) for a in side] for side in sides)
     upper, lower = np.zeros(length), np.zeros(length)
     alive, values, hazard, calm = 1.0, [1.0], math.nan, 0

@@ -18,10 +18,11 @@ from repeatab.base.errors import EstimationError
 from repeatab.control.arrays import FloatArray
 from repeatab.control.charts import Chart, Shewhart
 from repeatab.control.run_length import RunLength, average_run_length, run_length
-from repeatab.control.scatter_distribution import rate_beyond, ratio_nodes
+from repeatab.control.scatter_distribution import rate_beyond, ratio_density, ratio_range
 
 _PLAIN = (40, 120)
 _OTHER = (10, 24)
+_FINE = 2001
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -86,13 +87,8 @@ def estimated_limits(
             f"estimated limits: found {base} base points and {df} degrees of freedom; too few."
         )
     plain = isinstance(chart, Shewhart) and not chart.rules
-    centres, ratios, weight = _grid(base, df, _PLAIN if plain else _OTHER)
+    conditional = _conditional(chart, base, df, shift, _PLAIN if plain else _OTHER)
     nominal = average_run_length(chart, shift=shift)
-    lengths = [
-        _conditional(chart, plain, shift=(shift - c) / w, scale=1 / w)
-        for c, w in zip(centres, ratios, strict=True)
-    ]
-    averages = np.array([one.average for one in lengths])
     rate, nominal_rate = _rates(chart, base, df) if shift == 0 else (None, None)
     return EstimatedLimits(
         base=base,
@@ -100,10 +96,10 @@ def estimated_limits(
         false_alarm=rate,
         nominal_false_alarm=nominal_rate,
         nominal=nominal,
-        typical=_quantile(averages, weight, 0.5),
-        one_in_ten=_quantile(averages, weight, 0.1),
-        below_half=_share_below(averages, weight, nominal / 2),
-        median=_median(lengths, weight),
+        typical=conditional.quantile(0.5),
+        one_in_ten=conditional.quantile(0.1),
+        below_half=conditional.below(nominal / 2),
+        median=conditional.median(),
     )
 
 
@@ -114,52 +110,84 @@ def _rates(chart: Chart, base: int, df: float | None) -> tuple[float | None, flo
     return rate_beyond(chart.limit, df=df, count=base, centre_variance=1 / base), nominal
 
 
-def _grid(base: int, df: float | None, size: tuple[int, int]) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Return estimated centres (in true standard deviations), ratios of standard deviations, and
-    probabilities.
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Conditional:
+    """Run lengths given the estimates: rows are estimated centres, columns estimated standard deviations.
+
+    lengths, weight: at the nodes of the quadrature.  centre_weight: (centres,).  log_average: (centres, fine)
+    over a fine grid of standard deviations, along which it rises.  below_ratio: (fine,) their distribution
+    function.
     """
-    unit, weight = np.polynomial.hermite_e.hermegauss(size[0])
-    centre, centre_weight = unit / math.sqrt(base), weight / weight.sum()
-    ratio, ratio_weight = ratio_nodes(df=df, count=base, nodes=size[1])
-    probability = np.outer(centre_weight, ratio_weight).ravel()
-    # Corners of the grid that never happen would only cost time.
-    held = probability > 1e-9
-    return (
-        np.repeat(centre, ratio.size)[held],
-        np.tile(ratio, centre.size)[held],
-        probability[held] / probability[held].sum(),
+
+    lengths: list[RunLength]
+    weight: FloatArray
+    centre_weight: FloatArray
+    log_average: FloatArray
+    below_ratio: FloatArray
+
+    def below(self, average: float) -> float:
+        """Share of charts whose average run length is less than `average`."""
+        rows = [np.interp(math.log(average), row, self.below_ratio) for row in self.log_average]
+        return float(self.centre_weight @ np.array(rows))
+
+    def quantile(self, probability: float) -> float:
+        from scipy.optimize import brentq
+
+        low, high = float(self.log_average.min()), float(self.log_average.max())
+        return math.exp(float(brentq(lambda a: self.below(math.exp(a)) - probability, low, high, xtol=1e-9)))
+
+    def median(self) -> int:
+        """Points until half of all charts have signalled."""
+
+        def kept(points: int) -> float:
+            alive = [one.without_signal(points) for one in self.lengths]
+            return float(self.weight @ np.array(alive))
+
+        high = 1
+        while kept(high) > 0.5:
+            high *= 2
+        low = high // 2
+        while high - low > 1:
+            middle = (low + high) // 2
+            low, high = (middle, high) if kept(middle) > 0.5 else (low, middle)
+        return high
+
+
+def _conditional(
+    chart: Chart, base: int, df: float | None, shift: float, size: tuple[int, int]
+) -> _Conditional:
+    unit, hermite = np.polynomial.hermite_e.hermegauss(size[0])
+    # Without a shift a centre too high is as bad as one too low: half of the (even) nodes tell it all.
+    used = unit > 0 if shift == 0 else np.ones(unit.size, dtype=np.bool_)
+    centre, centre_weight = unit[used] / math.sqrt(base), hermite[used] / hermite[used].sum()
+    low, high = ratio_range(df=df, count=base)
+    legendre, weight = np.polynomial.legendre.leggauss(size[1])
+    ratio = (low + high) / 2 + (high - low) / 2 * legendre
+    ratio_weight = ratio_density(ratio, df=df, count=base) * weight
+    lengths = [_run_length(chart, shift=(shift - c) / w, scale=1 / w) for c in centre for w in ratio]
+    averages = np.array([one.average for one in lengths]).reshape(centre.size, ratio.size)
+    fine = np.linspace(low, high, _FINE)
+    density = ratio_density(fine, df=df, count=base)
+    below = np.concatenate([[0.0], np.cumsum((density[1:] + density[:-1]) / 2)])
+    return _Conditional(
+        lengths=lengths,
+        weight=np.outer(centre_weight, ratio_weight / ratio_weight.sum()).ravel(),
+        centre_weight=centre_weight,
+        log_average=_between(legendre, np.log(averages), np.linspace(-1, 1, _FINE)),
+        below_ratio=below / below[-1],
     )
 
 
-def _conditional(chart: Chart, plain: bool, *, shift: float, scale: float) -> RunLength:
-    if not plain:
+def _between(nodes: FloatArray, values: FloatArray, at: FloatArray) -> FloatArray:
+    """Interpolate the rows of `values`, smooth functions known at `nodes`, and keep them rising."""
+    from scipy.interpolate import PchipInterpolator
+
+    found: FloatArray = PchipInterpolator(nodes, values, axis=1, extrapolate=True)(at)
+    return np.maximum.accumulate(found, axis=1)
+
+
+def _run_length(chart: Chart, *, shift: float, scale: float) -> RunLength:
+    if not isinstance(chart, Shewhart) or chart.rules:
         return run_length(chart, shift=shift, scale=scale)
     average = average_run_length(chart, shift=shift, scale=scale)
     return RunLength(average=average, survival=np.array([1.0]), hazard=1 / average)
-
-
-def _quantile(values: FloatArray, weight: FloatArray, probability: float) -> float:
-    """Quantile of weighted values, on the logarithmic scale between them."""
-    order = np.argsort(values)
-    reached = np.cumsum(weight[order]) - weight[order] / 2
-    return math.exp(float(np.interp(probability, reached, np.log(values[order]))))
-
-
-def _share_below(values: FloatArray, weight: FloatArray, bound: float) -> float:
-    order = np.argsort(values)
-    reached = np.cumsum(weight[order]) - weight[order] / 2
-    return float(np.interp(math.log(bound), np.log(values[order]), reached, left=0.0, right=1.0))
-
-
-def _median(lengths: list[RunLength], weight: FloatArray) -> int:
-    def kept(points: int) -> float:
-        return float(sum(w * one.without_signal(points) for w, one in zip(weight, lengths, strict=True)))
-
-    high = 1
-    while kept(high) > 0.5:
-        high *= 2
-    low = high // 2
-    while high - low > 1:
-        middle = (low + high) // 2
-        low, high = (middle, high) if kept(middle) > 0.5 else (low, middle)
-    return high

@@ -24,8 +24,9 @@ from repeatab.control.charts import Ewma
 from repeatab.control.multivariate import distances
 from repeatab.control.run_length import average_run_length
 
-_RADIAL, _ALONG, _ACROSS = 80, 48, 28
-_WIDEST = 45.0
+# Least nodes, and nodes for each standard deviation of one step, that hold six digits.
+_RADIAL, _ALONG, _ACROSS = (80, 5.0), (30, 4.8), (20, 2.8)
+_WIDEST, _WIDEST_SHIFTED = 45.0, 16.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -94,9 +95,10 @@ def mewma_run_length(sections: int, *, weight: float, limit: float, shift: float
             f"joint chart: found limit {limit} and shift {shift}, expected above 0 and at least 0."
         )
     radius = math.sqrt(limit / (weight * (2 - weight)))  # of z / weight, whose one-step scatter is 1
-    if radius > _WIDEST:
+    if radius > (_WIDEST_SHIFTED if shift > 0 and sections > 1 else _WIDEST):
         raise EstimationError(
-            "joint chart: the weight is too small for its run length to be computed; use 0.02 or more."
+            f"joint chart: the weight {weight:g} is too small for its run length to be computed; use 0.02 "
+            "or more."
         )
     keep = 1 - weight
     if shift == 0 or sections == 1:
@@ -122,7 +124,7 @@ def mewma_limit(sections: int, *, weight: float, in_control: float) -> float:
 
 
 def _in_control(p: int, keep: float, radius: float) -> float:
-    nodes, weights = _nodes(0.0, radius, max(_RADIAL, math.ceil(5 * radius)))
+    nodes, weights = _nodes(0.0, radius, _count(_RADIAL, radius))
     step = _length_density(nodes, keep * nodes, p) * weights
     remaining = np.linalg.solve(np.eye(nodes.size) - step, np.ones(nodes.size))
     first = _length_density(nodes, np.zeros(1), p)[0] * weights
@@ -135,10 +137,12 @@ def _one_section(weight: float, limit: float, shift: float) -> float:
 
 def _shifted(p: int, keep: float, radius: float, shift: float) -> float:
     """Nodes in the half disc: u along the shift, and the length v across it, with p − 1 free directions."""
-    u, u_weight = _nodes(-radius, radius, _ALONG)
-    unit, unit_weight = _nodes(0.0, 1.0, _ACROSS)
-    reach = np.sqrt(radius**2 - u**2)
-    along = np.repeat(u, _ACROSS)
+    # With u = radius × sin θ the edge of the disc leaves no root in the integrand, whatever the dimension.
+    angle, angle_weight = _nodes(-math.pi / 2, math.pi / 2, _count(_ALONG, radius))
+    u, u_weight = radius * np.sin(angle), radius * np.cos(angle) * angle_weight
+    unit, unit_weight = _nodes(0.0, 1.0, _count(_ACROSS, radius))
+    reach = radius * np.cos(angle)
+    along = np.repeat(u, unit.size)
     across = np.outer(reach, unit).ravel()
     mass = np.outer(u_weight * reach, unit_weight).ravel()
 
@@ -165,6 +169,10 @@ def _length_density(length: FloatArray, centre: FloatArray, p: int) -> FloatArra
     at_zero = np.exp((p - 1) * np.log(r) - 0.5 * r**2 - log_constant)
     found: FloatArray = np.where(near, at_zero, off)
     return found
+
+
+def _count(rule: tuple[int, float], radius: float) -> int:
+    return max(rule[0], math.ceil(rule[1] * radius))
 
 
 def _nodes(low: float, high: float, count: int) -> tuple[FloatArray, FloatArray]:

@@ -9,6 +9,7 @@ steps of a transfer integral; rates and density come from it by Fourier inversio
 from __future__ import annotations
 
 import math
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -37,12 +38,29 @@ def rate_beyond(factor: float, *, df: float | None, count: int, centre_variance:
     reduced = factor / math.sqrt(1 + centre_variance)
     if df is not None:
         return float(2 * t.sf(reduced, df))
-    # P(|new − centre| > factor × sd) = 2 P(Z / reduced + W < 0) with W the estimated over the true sd.
-    upper = 6.5 * reduced + 10
-    unit, weight = np.polynomial.legendre.leggauss(160)
-    u, w = upper / 2 * (unit + 1), upper / 2 * weight
-    turned = np.imag(_moving_range_transform(count, u)) * np.exp(-0.5 * (u / reduced) ** 2) / u
-    return max(0.0, 1 - 2 / math.pi * float(w @ turned))
+    return _MovingRangeRate.up_to(reduced, count)(reduced)
+
+
+@dataclass(frozen=True, slots=True)
+class _MovingRangeRate:
+    """P(|new − centre| > reduced × sd) = 2 P(Z / reduced + W < 0), Z normal and W the estimated over the true
+    sd.
+
+    A function of the reduced factor, from one transform of W at `u`.
+    """
+
+    u: FloatArray
+    weighted: FloatArray
+
+    @classmethod
+    def up_to(cls, widest: float, count: int) -> _MovingRangeRate:
+        upper = 6.5 * widest + 10
+        unit, weight = np.polynomial.legendre.leggauss(math.ceil(100 + 2 * upper))
+        u = upper / 2 * (unit + 1)
+        return cls(u, np.imag(_moving_range_transform(count, u)) * weight * upper / 2 / u)
+
+    def __call__(self, reduced: float) -> float:
+        return max(0.0, 1 - 2 / math.pi * float(self.weighted @ np.exp(-0.5 * (self.u / reduced) ** 2)))
 
 
 def prediction_factor(rate: float, *, df: float | None, count: int, centre_variance: float) -> float:
@@ -61,9 +79,11 @@ def prediction_factor(rate: float, *, df: float | None, count: int, centre_varia
     if df is not None:
         return float(t.isf(rate / 2, df)) * math.sqrt(1 + centre_variance)
 
+    widen = math.sqrt(1 + centre_variance)
+    found = _MovingRangeRate.up_to(_WIDEST, count)
+
     def miss(log_factor: float) -> float:
-        found = rate_beyond(math.exp(log_factor), df=None, count=count, centre_variance=centre_variance)
-        return math.log(max(found, 1e-15) / rate)
+        return math.log(max(found(math.exp(log_factor) / widen), 1e-15) / rate)
 
     if miss(math.log(_WIDEST)) > 0:
         raise EstimationError(
@@ -74,34 +94,35 @@ def prediction_factor(rate: float, *, df: float | None, count: int, centre_varia
     return math.exp(float(brentq(miss, math.log(_NARROWEST), math.log(_WIDEST), xtol=1e-9)))
 
 
-def ratio_nodes(*, df: float | None, count: int, nodes: int) -> tuple[FloatArray, FloatArray]:
-    """Return (nodes,) values of estimated over true standard deviation, and their probabilities.
+def ratio_range(*, df: float | None, count: int) -> tuple[float, float]:
+    """Return the range outside which estimated over true standard deviation practically never lies.
 
     Raises
     ------
     EstimationError
         The moving range of fewer than eight results.
     """
-    unit, weight = np.polynomial.legendre.leggauss(nodes)
     if df is not None:
         from scipy.stats import chi
 
-        low, high = chi.ppf(1e-10, df) / math.sqrt(df), chi.isf(1e-10, df) / math.sqrt(df)
-        ratio = (low + high) / 2 + (high - low) / 2 * unit
-        density = chi.pdf(ratio * math.sqrt(df), df) * math.sqrt(df)
-    else:
-        if count < _LEAST_FOR_DENSITY:
-            raise EstimationError(
-                f"estimated limits: found {count} base results, expected at least {_LEAST_FOR_DENSITY} for "
-                "moving "
-                "ranges. Use the standard deviation, or trial prediction limits."
-            )
-        spread = 0.95 / math.sqrt(count)
-        low, high = max(0.02, 1 - 5.5 * spread), 1 + 8 * spread
-        ratio = (low + high) / 2 + (high - low) / 2 * unit
-        density = _moving_range_density(count, ratio)
-    probability = density * weight * (high - low) / 2
-    return ratio, probability / probability.sum()
+        return float(chi.ppf(1e-10, df)) / math.sqrt(df), float(chi.isf(1e-10, df)) / math.sqrt(df)
+    if count < _LEAST_FOR_DENSITY:
+        raise EstimationError(
+            f"estimated limits: found {count} base results, expected at least {_LEAST_FOR_DENSITY} for "
+            "moving "
+            "ranges. Use the standard deviation, or trial prediction limits."
+        )
+    spread = 0.95 / math.sqrt(count)
+    return max(0.02, 1 - 5.5 * spread), 1 + 8 * spread
+
+
+def ratio_density(ratio: FloatArray, *, df: float | None, count: int) -> FloatArray:
+    """Return the density of estimated over true standard deviation at (n,) ratios."""
+    if df is None:
+        return _moving_range_density(count, ratio)
+    from scipy.stats import chi
+
+    return np.asarray(chi.pdf(ratio * math.sqrt(df), df) * math.sqrt(df), dtype=np.float64)
 
 
 def _moving_range_density(count: int, ratio: FloatArray) -> FloatArray:
@@ -122,15 +143,15 @@ def _moving_range_transform(count: int, u: FloatArray) -> NDArray[np.complex128]
     """
     x = np.arange(-_EDGE, _EDGE + _STEP / 2, _STEP)
     mass = _STEP * np.exp(-0.5 * x * x) / math.sqrt(2 * math.pi)
-    apart = np.abs(np.subtract.outer(np.arange(x.size), np.arange(x.size)))
-    distances = _STEP * np.arange(x.size)
-    found = np.empty(u.size, dtype=np.complex128)
-    for k, value in enumerate(u):
-        a = value / ((count - 1) * _MEAN_RANGE_OF_TWO)
-        kernel = np.exp(1j * a * distances)[apart]
-        after = np.ones(x.size, dtype=np.complex128)
-        for _ in range(count - 1):
-            held = mass * after
-            after = kernel @ held + (_STEP * 1j * a / 6) * held
-        found[k] = mass @ after
+    a = u[:, None] / ((count - 1) * _MEAN_RANGE_OF_TWO)
+    # The kernel depends on |x − y| alone: one step is a convolution, done for all u at once.
+    size = 2 * x.size
+    apart = np.minimum(np.arange(size), size - np.arange(size)) * _STEP
+    kernel = np.fft.fft(np.exp(1j * a * apart), axis=1)
+    after = np.ones((u.size, x.size), dtype=np.complex128)
+    for _ in range(count - 1):
+        held = mass * after
+        spread = np.fft.ifft(kernel * np.fft.fft(held, n=size, axis=1), axis=1)[:, : x.size]
+        after = spread + (_STEP * 1j / 6) * a * held
+    found: NDArray[np.complex128] = after @ mass
     return found
