@@ -97,4 +97,6 @@ def _malformed(path: Path, text: str, message: str) -> StudyError:
         if _COMMA_NUMBER.search(shown)
         else "Texts, and names with spaces, stand in quotes."
     )
-    return StudyError(f"{path}, line {line}, column {column}: not valid TOML ({what}) in `{shown[:80]}`. {hint}")
+    return StudyError(
+        f"{path}, line {line}, column {column}: not valid TOML ({what}) in `{shown[:80]}`. {hint}"
+    )
