@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 
@@ -73,9 +74,9 @@ class Layout:
                 kind=NoteKind.MIXED_TOGETHER,
                 sources=group,
                 text=f"{' and '.join(group)} are one number in this design.",
-                remedy=_remedy(group),
+                remedy=_remedy([self.model.random[i] for i in members if i < len(self.random)], group),
             )
-            for group in self.mixed_together
+            for members, group in zip(self.separable.mixed, self.mixed_together, strict=True)
         )
 
     def _absorbed_notes(self) -> tuple[Note, ...]:
@@ -126,7 +127,7 @@ def layout_of(block: Block, model: Model, *, name: str = "") -> Layout:
         fixed=design,
         separable=separable,
         balanced=balanced,
-        relations=_relations(block),
+        relations=_relations(block, model),
     )
 
 
@@ -172,9 +173,13 @@ def _fixed_cross(block: Block, design: FixedDesign, model: Model) -> tuple[Float
     return means, cross
 
 
-def _relations(block: Block) -> tuple[str, ...]:
-    """How each two factors lie to one another, in words."""
-    parts = {name: Partition.of(block.code_of(name)[:, None]) for name in block.factors}
+def _relations(block: Block, model: Model) -> tuple[str, ...]:
+    """How each two factors lie to one another, in words; labels that repeat within another are told apart."""
+    own = {term.factors[0]: term for term in (*model.random, *model.fixed) if len(term.factors) == 1}
+    parts = {
+        name: _partition(block, own[name]) if name in own else Partition.of(block.code_of(name)[:, None])
+        for name in block.factors
+    }
     words = []
     names = list(parts)
     for i, first in enumerate(names):
@@ -200,11 +205,20 @@ def _relation(first: str, a: Partition, second: str, b: Partition) -> str:
     )
 
 
-def _remedy(group: Sequence[str]) -> str:
+def _remedy(terms: Sequence[Term], group: Sequence[str]) -> str:
+    """The runs that would tell the sources of a mixture apart: one sentence for each step."""
+    steps = []
+    for coarse, fine in pairwise(sorted(terms, key=lambda term: len(term.keys))):
+        if coarse.keys < fine.keys:
+            rest = " and ".join(sorted(fine.keys - coarse.keys))
+            steps.append(
+                f"Run the same {coarse.name} at several levels of {rest} to tell {fine.name} from it."
+            )
+        else:
+            steps.append(f"Run combinations in which {coarse.name} and {fine.name} do not go together.")
     if REPEATABILITY in group:
-        first = next(name for name in group if name != REPEATABILITY)
-        return f"Run at least two levels of {first} twice under the same conditions to tell them apart."
-    return f"Run combinations in which {listed(group)} do not go together."
+        steps.append(f"Run at least two levels of {terms[0].name} twice under the same conditions.")
+    return " ".join(steps)
 
 
 def require_balanced(layout: Layout) -> None:
