@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any
 
 from repeatab.base.errors import StudyError, listed, nearest
 from repeatab.intake.results import Results
-from repeatab.layout.terms import Model, model_of
+from repeatab.layout.terms import Model, TermName, model_of
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -21,8 +21,8 @@ if TYPE_CHECKING:
 POSITION = "position in set"
 # What is recorded of a run and may go with the compared level; the words are those of the page.
 _COMPANIONS = {
-    "pad_lot": "pad lot", "operator": "operator", "disc": "disc", "phase": "phase", "visit": "visit",
-    "laboratory": "laboratory",
+    "rig": "rig", "pad_lot": "pad lot", "operator": "operator", "disc": "disc", "phase": "phase",
+    "visit": "visit", "laboratory": "laboratory",
 }  # fmt: skip
 _ORDERS = ("run_order", "time", "day", "visit")
 
@@ -33,6 +33,20 @@ class SetUse(Enum):
     SPLIT = "each set at one level"
     SAME = "the same sets at both levels"
     MIXTURE = "some sets at both levels, some at one"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Surroundings:
+    """What acts beside the compared factor.
+
+    fixed : blocks whose levels all compared levels share, such as the rigs of a lot comparison.
+    random : further sources of scatter, such as rigs taken as a sample, or visits.
+    covariates : columns of numbers with a straight-line effect.
+    """
+
+    fixed: tuple[str, ...] = ()
+    random: tuple[TermName, ...] = ()
+    covariates: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -91,7 +105,7 @@ def comparison_layout(
     factor: str,
     pairs: Sequence[tuple[Any, Any]],
     sections: tuple[str, ...],
-    covariates: tuple[str, ...],
+    beside: Surroundings,
 ) -> ComparisonLayout:
     """Lay out a comparison of levels, each first one of `pairs` against its second.
 
@@ -108,10 +122,12 @@ def comparison_layout(
     table, crossed, dropped = _shared_lots(table, factor, alone=not shared)
     laid = tuple(_level_pair(table, factor, a, b, order) for a, b in pairs)
     table, fixed, slopes = _positions(table, factor, shared, order)
+    # A set that belongs to one level only has no scatter of its own between levels.
+    sets: list[TermName] = ["pad_set", (factor, "pad_set")] if shared else ["pad_set"]
     model = model_of(
-        random=["pad_set", (factor, "pad_set")],
-        fixed=[factor, *(["pad_lot"] if crossed else []), *fixed],
-        covariates=[*covariates, *slopes],
+        random=[*beside.random, *sets],
+        fixed=[factor, *beside.fixed, *(["pad_lot"] if crossed else []), *fixed],
+        covariates=[*beside.covariates, *slopes],
     )
     return ComparisonLayout(
         factor=factor, table=table, model=model, pairs=laid, set_aside=(*set_aside, *dropped)

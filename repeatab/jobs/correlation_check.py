@@ -14,7 +14,7 @@ from repeatab.base.margin import Margin, MarginUnit
 from repeatab.base.progress import Progress, silent
 from repeatab.base.quantity import FRICTION, Quantity
 from repeatab.intake.results import Results
-from repeatab.jobs.comparison_layout import SetUse, comparison_layout
+from repeatab.jobs.comparison_layout import SetUse, Surroundings, comparison_layout
 from repeatab.jobs.level_comparison import LevelComparison, compare_levels
 from repeatab.jobs.level_figures import figures_of
 from repeatab.jobs.level_outcome import (
@@ -66,7 +66,7 @@ def check_correlation(
         factor=RIG,
         pairs=question.pairs,
         sections=tuple(section.name for section in question.sections),
-        covariates=question.covariates,
+        beside=Surroundings(covariates=question.covariates),
     )
     comparison = compare_levels(
         blocked(how, results), question.sections, confidence=question.confidence, analysis=question.analysis

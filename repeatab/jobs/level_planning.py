@@ -64,8 +64,10 @@ def more_runs(
 def _planned(how: ComparisonLayout, pair: LevelPair) -> ComparisonLayout:
     """The same question on fresh sets of one lot, without covariates; sets at both levels in both orders."""
     same = pair.use is not SetUse.SPLIT
-    model = model_of(
-        random=["pad_set", (how.factor, "pad_set")], fixed=[how.factor, *([POSITION] if same else [])]
+    model = (
+        model_of(random=["pad_set", (how.factor, "pad_set")], fixed=[how.factor, POSITION])
+        if same
+        else model_of(random=["pad_set"], fixed=[how.factor])
     )
     order = {f"set {i}": i % 2 == 0 for i in range(_MOST_SETS)}
     use = SetUse.SAME if same else SetUse.SPLIT
