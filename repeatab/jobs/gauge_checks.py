@@ -23,6 +23,7 @@ from repeatab.judgement.equal_scatter import EqualityOfScatter, equality_of_scat
 ERROR_RATE = 0.05
 _ONE_WITH_RIG = 0.95
 _CELLS_FOR_LEVEL = 6
+_CONTRASTS_FOR_NORMALITY = 10
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -80,7 +81,7 @@ class GaugeChecks:
     """Per section what was found; a section is absent where the design does not allow the check.
 
     order_with_rig : wear and rig are one, since the rigs came in one order through the sets.
-    normality_p : Shapiro-Wilk on residuals of repeats, adjusted.
+    normality_p : Shapiro-Wilk on contrasts of repeats, adjusted.
     """
 
     trends: dict[str, Trend] = field(default_factory=dict)
@@ -190,7 +191,7 @@ def _scatter_by_rig(fit: SectionFit) -> tuple[FloatArray, FloatArray, bool]:
     else:
         ss = np.bincount(rig, within, size)
         df = np.bincount(rig, block.count - 1.0, size)
-    return ss, df.astype(np.float64), bool(joint)
+    return np.asarray(ss, np.float64), np.asarray(df, np.float64), bool(joint)
 
 
 def _levels(fits: dict[str, SectionFit]) -> dict[str, LevelDependence]:
@@ -213,16 +214,23 @@ def _levels(fits: dict[str, SectionFit]) -> dict[str, LevelDependence]:
 
 
 def _normality(data: GaugeData) -> dict[str, float]:
-    """Shapiro-Wilk on the deviations from the mean of each repeated combination, scaled to equal variance."""
+    """Shapiro-Wilk on Helmert contrasts of the repeats of each combination (in the order of the runs): n - 1
+    independent values of equal variance, which deviations from the mean are not."""
     import pingouin
 
-    keys = ["section", *data.factors]
-    grouped = data.table.groupby(keys)["result"]
-    size = grouped.transform("size")
-    scaled = (data.table["result"] - grouped.transform("mean")) * np.sqrt(size / (size - 1).where(size > 1))
-    p = {}
-    for section in data.sections:
-        values = scaled[(data.table["section"] == section) & (size > 1)]
-        if len(values) >= 10 and float(np.ptp(values)) > 0:
-            p[section] = float(pingouin.normality(values.to_numpy())["pval"].iloc[0])
+    order = [name for name in (ORDER, "run", "source_row") if name in data.table.columns]
+    table = data.table.sort_values(["section", *data.factors, *order], kind="stable")
+    contrasts: dict[str, list[float]] = {name: [] for name in data.sections}
+    for keys, values in table.groupby(["section", *data.factors], sort=False)["result"]:
+        contrasts[str(keys[0])] += _helmert(values.to_numpy(dtype=float))
+    p = {
+        name: float(pingouin.normality(np.array(found))["pval"].iloc[0])
+        for name, found in contrasts.items()
+        if len(found) >= _CONTRASTS_FOR_NORMALITY and float(np.ptp(found)) > 0
+    }
     return adjusted(p)
+
+
+def _helmert(values: FloatArray) -> list[float]:
+    """Each value less the mean of those before it, scaled to the variance of one result."""
+    return [float((values[i] - values[:i].mean()) * np.sqrt(i / (i + 1))) for i in range(1, len(values))]

@@ -75,8 +75,8 @@ def fit_sections(data: GaugeData, model: Model, *, level: float) -> dict[str, Se
 def _fitted(cells: Cells, model: Model, level: float) -> Iterator[tuple[str, SectionFit]]:
     fit = fit_cells(cells, model, by=["section"], level=level)
     for part in fit.blocks:
-        # Estimates and limits are computed when first read: read them here, where an error can still be met.
-        _ = part.variances, part.limits
+        # Estimates are computed when first read: read them here, where an error can still be met.
+        _ = part.variances
         for position, g in enumerate(part.block.groups):
             name = str(fit.groups[int(g)][0])
             yield name, SectionFit(section=name, part=part, group=position)

@@ -264,15 +264,10 @@ def _capability(fit: BlockFit, sums: _Sums, limits: _Limits, variances: FloatArr
     known = bool(part.any()) and bool(variances.sum() > 0)
     tells = known and not upper_bound
     eye = np.eye(len(sums.sources))
-    low, high = fit.limits
     return Capability(
         sources=sums.sources,
         components=tuple(
-            Scatter(
-                sd=math.sqrt(variances[k]),
-                interval=_sd_interval(low[group, k], high[group, k], fit.level, fit.interval_methods[k]),
-            )
-            for k in range(len(eye))
+            Scatter(sd=math.sqrt(variances[k]), interval=limits.of_sum(row, group)) for k, row in enumerate(eye)
         ),
         raw=tuple(float(v) for v in fit.variances[group]),
         repeatability=_certain(scatter(sums.of(SourceRole.REPEATABILITY))),
