@@ -84,7 +84,7 @@ def as_label(cells: Any) -> Any:
     if pa.types.is_string(cells.type):
         return cells
     if pa.types.is_floating(cells.type):
-        whole = pc.equal(pc.trunc(cells), cells)
+        whole = pc.and_(pc.equal(pc.trunc(cells), cells), pc.less(pc.abs(cells), 1e15))
         if pc.all(whole).as_py():
             cells = cells.cast(pa.int64())
     return cells.cast(pa.string())

@@ -41,9 +41,8 @@ def convert(parts: Sequence[Part], plan: ColumnPlan) -> Converted:
     own = [name for name in plan.names if plan.is_open(name)]
     covariates = {name for name in own if _looks_like_numbers(parts, name)} | set(plan.options.covariates)
     numbers = [name for name in plan.names if plan.is_number(name) or name in covariates]
-    kept = [
-        name for name in (*plan.names, UNIT, *BOOKKEEPING) if any(name in p.table.column_names for p in parts)
-    ]
+    present = {name for part in parts for name in part.table.column_names}
+    kept = [name for name in dict.fromkeys((*plan.names, UNIT, *BOOKKEEPING)) if name in present]
     tables, sentences = [], []
     for part in parts:
         table, marks = _with_numbers(part, numbers, plan)
@@ -52,7 +51,7 @@ def convert(parts: Sequence[Part], plan: ColumnPlan) -> Converted:
             table = _replaced(table, name, as_label(table.column(name)))
         tables.append(table.select([name for name in kept if name in table.column_names]))
         sentences.append((part.file, (*part.detected, *([marks.sentence] if marks else []))))
-    joined = pa.concat_tables(_of_one_type(tables), promote_options="default")
+    joined = pa.concat_tables(_of_one_type(tables), promote_options="permissive")
     if RUN_ORDER in joined.column_names:
         joined = _replaced(joined, RUN_ORDER, _whole(joined.column(RUN_ORDER)))
     ordered = tuple(name for name in plan.names if name in covariates)
@@ -157,14 +156,15 @@ def _whole(cells: Any) -> Any:
 
 
 def _of_one_type(tables: list[Any]) -> list[Any]:
-    """Text for every column that has different types in different files."""
+    """Text for every column that holds text in one file and something else in another."""
     import pyarrow as pa
 
     kinds: dict[str, set[Any]] = {}
     for table in tables:
         for field in table.schema:
             kinds.setdefault(field.name, set()).add(field.type)
-    for name in (name for name, found in kinds.items() if len(found) > 1):
+    mixed = [n for n, found in kinds.items() if len(found) > 1 and not all(map(is_number_type, found))]
+    for name in mixed:
         tables = [
             _replaced(table, name, table.column(name).cast(pa.string()))
             if name in table.column_names

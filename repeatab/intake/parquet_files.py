@@ -50,11 +50,13 @@ def read_parquet(path: Path, *, file: str, wanted: Sequence[str], extra: Sequenc
 
 
 def _decoded(table: Any) -> Any:
-    """Dictionary-coded columns as plain ones, so that files with different dictionaries can be joined."""
+    """Dictionary-coded columns and the kinds of text as one plain kind, so that files can be joined."""
     import pyarrow as pa
 
     for index, field in enumerate(table.schema):
-        if pa.types.is_dictionary(field.type):
-            plain = table.column(index).cast(field.type.value_type)
-            table = table.set_column(index, field.name, plain)
+        kind = field.type.value_type if pa.types.is_dictionary(field.type) else field.type
+        if pa.types.is_large_string(kind) or pa.types.is_string_view(kind):
+            kind = pa.string()
+        if kind != field.type:
+            table = table.set_column(index, field.name, table.column(index).cast(kind))
     return table

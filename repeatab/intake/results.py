@@ -77,7 +77,11 @@ class Results:
                 f"The results have no factor '{factor}'. They have {listed(self.factors)}."
                 f"{nearest(factor, self.factors)} Add it under [columns]."
             )
-        return tuple(sorted(self.lazy().select(factor).drop_nulls().unique().collect()[factor].to_list()))
+        levels = self.lazy().select(factor).drop_nulls().unique().collect()[factor].to_list()
+        try:
+            return tuple(sorted(levels))
+        except TypeError:  # numbers beside text
+            return tuple(sorted(levels, key=str))
 
     def to_frame(self) -> pd.DataFrame:
         """The table as a pandas DataFrame."""

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import datetime
 import itertools
+import warnings
 import zipfile
 from collections.abc import Sequence
 from dataclasses import replace
@@ -41,19 +42,28 @@ def read_workbook(
         has), several sheets could be meant, or the sheet holds no results.
     """
     refuse_unpacking_bomb(path, file=file)
+    with warnings.catch_warnings():
+        # What openpyxl warns of (styles, validation rules) has no bearing on the values.
+        warnings.simplefilter("ignore", UserWarning)
+        sheet, several, head, filled = _read_sheet(path, wanted, options, file=file)
+    table = _table(head, filled, wanted, numbers, options, file=file)
+    return replace(table, detected=(f"sheet '{sheet}'", *table.detected)) if several else table
+
+
+def _read_sheet(
+    path: Path, wanted: Sequence[str], options: ReadOptions, *, file: str
+) -> tuple[str, bool, list[list[str]], list[tuple[int, Cells]]]:
+    """The sheet's name, whether there are others, its first rows as text, and its filled rows."""
     book = _open(path, file=file)
     try:
         sheet = _chosen_sheet(book, wanted, options, file=file)
-        several = len(book.sheetnames) > 1
-        head, filled = _rows(book[sheet])
+        return sheet, len(book.worksheets) > 1, *_rows(book[sheet])
     except InputError:
         raise
     except Exception as error:  # openpyxl lets through whatever its XML parser meets
         raise _unreadable(file, error) from None
     finally:
         book.close()
-    table = _table(head, filled, wanted, numbers, options, file=file)
-    return replace(table, detected=(f"sheet '{sheet}'", *table.detected)) if several else table
 
 
 def _rows(sheet: Any) -> tuple[list[list[str]], list[tuple[int, Cells]]]:

@@ -59,7 +59,7 @@ def _finding(check: str, shown: str, file: str, rows: Sequence[int], what: str, 
 
 def _row_numbers(flagged: Lazy) -> list[int]:
     """Each row once: a wide table gives several results of one row."""
-    return sorted(int(row) for row in flagged.select(SOURCE_ROW).unique().collect()[SOURCE_ROW].to_list())
+    return list(flagged.select(SOURCE_ROW).unique().collect()[SOURCE_ROW].sort().to_list())
 
 
 def rows_in_words(rows: Sequence[int], most: int = 8) -> str:

@@ -56,9 +56,11 @@ def set_aside(
         findings += findings_at(frame.filter(missing), check=f"missing {name}", what=what)
         unusable = unusable | missing
     usable = frame.filter(~unusable) if findings else frame
-    if findings and count_rows(usable) == 0:
-        shown = " ".join(finding.text for finding in findings[:3])
-        raise InputError(f"No usable result is left. {shown} Correct the files or the columns named.")
+    if count_rows(usable) == 0:
+        shown = (
+            " ".join(finding.text for finding in findings[:3]) or "There are no rows, or all are excluded."
+        )
+        raise InputError(f"No usable result is left. {shown} Correct the data or the columns named.")
     for name in covariates:
         finite = nw.col(name).is_finite().fill_null(False)
         what = f"{name} is missing or infinite; the row is kept, but is of no use where {name} is needed."

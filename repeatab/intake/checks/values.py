@@ -22,9 +22,10 @@ def check_plausible(frame: Lazy, quantity: Quantity) -> list[DataFinding]:
     low, high = quantity.plausible
     value = nw.col(Role.RESULT.value)
     outside = (value < low) | (value > high)
-    as_percent = outside & (value / 100 >= low) & (value / 100 <= high)
-    if quantity.unit:
-        as_percent = nowhere(Role.RESULT.value)
+    as_percent = nowhere(Role.RESULT.value)
+    if not quantity.unit:
+        least, most = _fractions_expected(frame, outside, quantity)
+        as_percent = outside & (value / 100 >= least) & (value / 100 <= most)
     unit = f" {quantity.unit}" if quantity.unit else ""
     expected = f"{low:g} to {high:g}{unit}"
     name = f"{quantity.name} {quantity.symbol}"
@@ -42,3 +43,17 @@ def check_plausible(frame: Lazy, quantity: Quantity) -> list[DataFinding]:
         "If the run was faulty, list it under [[exclude]] with a reason.",
     )
     return findings
+
+
+def _fractions_expected(frame: Lazy, outside: nw.Expr, quantity: Quantity) -> tuple[float, float]:
+    """Between which fractions a percent value must lie to be taken for one.
+
+    Near the other results where there are plausible ones, so that 3.8 among 0.38 is a slip of the decimal mark
+    and 38 is percent; else in the plausible range, without its lowest part (friction in use is
+    about 0.20 to 0.55; common practice, no source).
+    """
+    low, high = quantity.plausible
+    inside = frame.filter(~outside).select(nw.col(Role.RESULT.value).median()).collect().item()
+    if inside is None or inside != inside:
+        return 5 * low, high
+    return inside / 3, min(3 * inside, high)
