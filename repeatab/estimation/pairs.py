@@ -21,7 +21,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import special
 
-from repeatab.base.errors import LayoutError
+from repeatab.base.errors import EstimationError, LayoutError
 from repeatab.base.interval import IntervalMethod
 from repeatab.cells import FloatArray
 from repeatab.estimation.components import BlockFit, Method
@@ -203,6 +203,8 @@ def difference_pair(set_means: FloatArray, a_first: NDArray[np.bool_] | None) ->
     ------
     LayoutError
         Too few sets for the mean (and the order effect).
+    EstimationError
+        The differences are equal, so that they show no scatter.
     """
     sets = set_means.shape[1]
     columns = [np.ones(sets)]
@@ -218,6 +220,13 @@ def difference_pair(set_means: FloatArray, a_first: NDArray[np.bool_] | None) ->
     hat = np.linalg.pinv(design)
     coefficients = np.einsum("ps,gsl->gpl", hat, set_means)
     residual = set_means - np.einsum("sp,gpl->gsl", design, coefficients)
+    left = np.abs(residual[:, :, 0] - residual[:, :, 1]).max(axis=1)
+    # Differences that agree to the rounding of the values themselves show no scatter.
+    if (left <= 1e-14 * np.abs(set_means).max(axis=(1, 2))).any():
+        raise EstimationError(
+            "the differences of all sets are equal, so no scatter can be estimated. Check the resolution with which "
+            "the results were recorded."
+        )
     return DifferencePair(
         mean_a=coefficients[:, 0, 0], mean_b=coefficients[:, 0, 1],
         residual_a=residual[:, :, 0], residual_b=residual[:, :, 1],

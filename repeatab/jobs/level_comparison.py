@@ -267,15 +267,17 @@ def _judged(claim: Claim, alpha: float, confidence: float) -> Claim:
         return claim
     bounds = claim.bounds or _NO_MARGIN
     low, high = limits_over(claim.views, bounds, 1 - alpha)
-    found = decide(evidence_of(claim.views, bounds), confidence=confidence, alpha=alpha)
-    verdict, qualifier = found.verdict(0)
-    alone = tuple(
-        decide(evidence_of([view], bounds), confidence=confidence, alpha=alpha).verdict(0)[0]
-        for view in claim.views
-    )
-    if claim.bounds is None:
-        verdict = Verdict.DIFFERENT if found.detectable[0] else Verdict.UNDECIDED
-        qualifier = Qualifier.MARGIN_OPEN if found.detectable[0] else Qualifier.NONE
+
+    def answer(views: Sequence[Pair]) -> tuple[Verdict, Qualifier]:
+        found = decide(evidence_of(views, bounds), confidence=confidence, alpha=alpha)
+        if claim.bounds is not None:
+            return found.verdict(0)
+        if found.detectable[0]:
+            return Verdict.DIFFERENT, Qualifier.MARGIN_OPEN
+        return Verdict.UNDECIDED, Qualifier.NONE
+
+    verdict, qualifier = answer(claim.views)
+    alone = tuple(answer([view])[0] for view in claim.views)
     if claim.pair.confounded:
         verdict, qualifier = Verdict.UNDECIDED, Qualifier.CONFOUNDED
     return replace(

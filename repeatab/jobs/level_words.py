@@ -61,10 +61,15 @@ def _reason(claim: Claim, comparison: LevelComparison, quantity: Quantity) -> st
     if claim.verdict is Verdict.DIFFERENT:
         beyond = claim.qualifier is Qualifier.IT_MATTERS
         where = "and all of it lies beyond the" if beyond else "but it does not lie wholly beyond the"
-        return f"{start}; the {outer} excludes no difference, {where} {margin}."
+        return f"{start}; the {outer} excludes zero, {where} {margin}."
     if claim.section.margin is None:
-        return f"{start}; the {outer} includes no difference, and there is no margin to show equivalence against."
-    return f"{start}; the {outer} includes no difference, and the {inner} reaches out of the {margin}."
+        return f"{start}; the {outer} includes zero, and there is no margin to show equivalence against."
+    if claim.p < claim.alpha:
+        return (
+            f"{start}; the {outer} excludes zero, but pooled scatter shows the {margin} to be kept and scatter taken "
+            "level by level does not, or the other way round."
+        )
+    return f"{start}; the {outer} includes zero, and the {inner} reaches out of the {margin}."
 
 
 def evidence_sentence(pair: LevelPair) -> str:

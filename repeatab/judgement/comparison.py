@@ -10,7 +10,8 @@ equivalent   the interval at 2c - 1 lies inside the margin (two one-sided tests,
 different    the interval at c excludes no difference and equivalence is not shown; "and it matters" if all of it
              lies beyond the margin, else "whether it exceeds the margin is open";
 undecided    neither.
-A verdict must hold under every view of the scatter that is given; otherwise it is undecided.
+A verdict must hold under every view of the scatter that is given; otherwise it is undecided. So a difference that
+one view calls detectable but too small to matter, and another calls open, is undecided.
 """
 
 from __future__ import annotations
@@ -69,17 +70,20 @@ class Evidence:
     estimate : ratio or difference of the means, as the bounds have it.
     p_difference : two-sided probability under no difference, the largest of the views.
     p_inside : larger of the two one-sided probabilities that the truth is at a bound or outside it.
+    p_inside_best : the same under the most favourable view instead of the least favourable.
     p_beyond : one-sided probability that the truth is at the nearer bound or inside it.
     """
 
     estimate: FloatArray
     p_difference: FloatArray
     p_inside: FloatArray
+    p_inside_best: FloatArray
     p_beyond: FloatArray
 
 
 def evidence_of(pairs: Sequence[Pair], bounds: Bounds) -> Evidence:
-    """Weigh the pairs against the bounds; each probability is the least favourable over the views."""
+    """Weigh the pairs against the bounds; a probability is the least favourable over the views unless its name
+    says otherwise."""
     views = [_view(pair, bounds) for pair in pairs]
     estimates = [_estimate(pair, bounds) for pair in pairs]
     sides = np.stack([np.sign(e - bounds.none) for e in estimates])
@@ -89,6 +93,7 @@ def evidence_of(pairs: Sequence[Pair], bounds: Bounds) -> Evidence:
         estimate=estimates[0],
         p_difference=p_difference,
         p_inside=np.max([v[1] for v in views], axis=0),
+        p_inside_best=np.min([v[1] for v in views], axis=0),
         p_beyond=np.where(agree, np.max([v[2] for v in views], axis=0), 1.0),
     )
 
@@ -151,7 +156,7 @@ def decide(evidence: Evidence, *, confidence: float, alpha: FloatArray | float) 
     detectable = evidence.p_difference < alpha
     return Decisions(
         equivalent=equivalent,
-        different=detectable & ~equivalent,
+        different=detectable & ~(evidence.p_inside_best < 1 - confidence),
         detectable=detectable,
         beyond=evidence.p_beyond < np.asarray(alpha) / 2,
     )
