@@ -21,23 +21,22 @@ def summary(outcome: Outcome, files: ReportFiles | None = None) -> str:
 
     Sections beyond the first dozen are counted, not listed; the page has them all.
     """
-    lines = [printable(outcome.title), "", *_filled(_answer(outcome.headline).upper())]
+    lines = [*_filled(printable(outcome.title)), "", *_filled(_answer(outcome.headline))]
     lines += _filled(printable(outcome.headline.reason), "  ")
     if outcome.judgements:
         lines += ["", *_section_lines(outcome.judgements)]
     if outcome.next_runs is not None:
         lines += ["", *_filled(f"What to run next: {printable(outcome.next_runs.sentence)}")]
     if files is not None:
+        # A path is never broken, so that it can be copied; one longer than the line goes on.
         lines += ["", f"Report: {printable(str(files.page))}"]
-        lines += [
-            f"Kept beside it, because it had been changed by hand: {printable(name)}" for name in files.kept
-        ]
+        lines += [f"Kept beside it, changed by hand: {printable(name)}" for name in files.kept]
     return "\n".join(lines)
 
 
 def _answer(judgement: Judgement) -> str:
     tail = f", {judgement.qualifier.value}" if judgement.qualifier.value else ""
-    return f"{printable(judgement.subject)}: {judgement.verdict.value}{tail}"
+    return f"{printable(judgement.subject)}: {judgement.verdict.value.upper()}{tail}"
 
 
 def _filled(text: str, indent: str = "") -> list[str]:

@@ -55,7 +55,7 @@ def file_stem(key: str) -> str:
     """A name that is safe on every file system; different keys give different names."""
     plain = unicodedata.normalize("NFKD", key).encode("ascii", "ignore").decode()
     stem = re.sub(r"[^a-z0-9]+", "-", plain.lower()).strip("-")[:60]
-    if stem != key.replace("_", "-") or _RESERVED.fullmatch(stem):
+    if not stem or stem != key.replace("_", "-") or _RESERVED.fullmatch(stem):
         digest = hashlib.sha256(key.encode("utf-8", "surrogatepass")).hexdigest()[:8]
         stem = f"{stem or 'figure'}-{digest}"
     return stem

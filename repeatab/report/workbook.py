@@ -1,7 +1,7 @@
 """The tables as a workbook: the verdict and its reasons on the first sheet, then one sheet per table.
 
 Text is always written as text, whatever it begins with, so that a name can never become a formula; numbers
-keep all their digits and show as many as the page does. The bytes depend on the content only.
+keep sixteen digits and show as many as the page does. The bytes depend on the content only.
 """
 
 from __future__ import annotations

@@ -5,7 +5,16 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from repeatab.outcome.figures import MoreRunsRow, WhatMoreRunsBuy
-from repeatab.report.figures.sheet import EDGE, LINE, Frame, KeyEntry, text_width, with_unit, wrapped
+from repeatab.report.figures.sheet import (
+    EDGE,
+    LINE,
+    Frame,
+    KeyEntry,
+    even_places,
+    text_width,
+    with_unit,
+    wrapped,
+)
 from repeatab.report.figures.style import TEXT_SIZE
 from repeatab.report.marks import GRID, LOOKS, SOFT, Mark, series_look
 from repeatab.report.numbers import fixed, result_decimals
@@ -65,6 +74,8 @@ def _draw_chances(ax: Axes, figure: WhatMoreRunsBuy) -> None:
     import seaborn as sns
 
     looks = {name: series_look(i) for i, name in enumerate(_NAMES)}
+    if not figure.rows:
+        return
     rows = [(row.sets_per_arm, name, chance) for row in figure.rows for name, chance in _chances(row)]
     sns.lineplot(
         data=pd.DataFrame(rows, columns=["sets", "case", "chance"]),
@@ -94,16 +105,15 @@ def _chances(row: MoreRunsRow) -> list[tuple[str, float]]:
 
 
 def _draw_widths(ax: Axes, figure: WhatMoreRunsBuy, decimals: int) -> None:
-    from matplotlib.ticker import FuncFormatter, MaxNLocator
-
     sets = [row.sets_per_arm for row in figure.rows]
     widths = [row.interval_half_width for row in figure.rows]
     ax.plot(sets, widths, color=SOFT, marker="s", markersize=5, linewidth=1.3)
     if figure.margin is not None:
         ax.axhline(figure.margin, color=_MARGIN, linewidth=1.4, linestyle=(0, (5, 2)), zorder=1)
-    ax.set_ylim(0, max([*widths, figure.margin or 0.0], default=1.0) * 1.12 or 1.0)
-    ax.yaxis.set_major_locator(MaxNLocator(nbins=4))
-    ax.yaxis.set_major_formatter(FuncFormatter(lambda value, _: fixed(value, decimals)))
+    high = max([*widths, figure.margin or 0.0]) * 1.12 or 1.0
+    places = even_places(0.0, high, 4)
+    ax.set_ylim(0, high)
+    ax.set_yticks(places, [fixed(place, decimals) for place in places])
     ax.grid(axis="y", color=GRID)
     _plain(ax, figure.rows)
 

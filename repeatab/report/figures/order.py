@@ -6,7 +6,17 @@ import math
 from typing import TYPE_CHECKING
 
 from repeatab.outcome.figures import OrderOfRuns, OrderPoint
-from repeatab.report.figures.sheet import EDGE, LINE, Frame, KeyEntry, part_of, text_width, with_unit, wrapped
+from repeatab.report.figures.sheet import (
+    EDGE,
+    LINE,
+    Frame,
+    KeyEntry,
+    even_places,
+    part_of,
+    text_width,
+    with_unit,
+    wrapped,
+)
 from repeatab.report.figures.style import TEXT_SIZE, WIDE
 from repeatab.report.marks import SOFT, series_look
 from repeatab.report.numbers import fixed
@@ -22,8 +32,6 @@ _BETWEEN = 0.3
 
 def draw_order(figure: OrderOfRuns, width: float, titled: bool, part: tuple[int, int]) -> Figure:
     """Draw the figure; see `draw`."""
-    from matplotlib.ticker import MaxNLocator
-
     every = list(dict.fromkeys(point.section for point in figure.points))
     sections = every[part_of(len(every), part)]
     series = list(dict.fromkeys(point.series for point in figure.points))
@@ -66,7 +74,8 @@ def draw_order(figure: OrderOfRuns, width: float, titled: bool, part: tuple[int,
         _draw_strip(ax, [p for p in figure.points if p.section == section], series)
         last = row == rows - 1 or i == len(sections) - 1
         _dress(ax, (min(orders), max(orders)), reach, step, last)
-        ax.xaxis.set_major_locator(MaxNLocator(nbins=max(3, int((span - left) / 0.4)), integer=True))
+        places = even_places(*ax.get_xlim(), max(3, int((span - left) / 0.4)), whole=True)
+        ax.set_xticks(places, [str(round(place)) for place in places] if last else [])
     return frame.figure
 
 
@@ -120,6 +129,6 @@ def _dress(ax: Axes, orders: tuple[int, int], reach: float, step: float, last: b
     ax.set_yticks([-step, 0.0, step], _tick_texts(step))
     room = 0.04 * max(1, orders[1] - orders[0]) + 0.2
     ax.set_xlim(orders[0] - room, orders[1] + room)
-    ax.tick_params(axis="x", bottom=last, labelbottom=last)
+    ax.tick_params(axis="x", bottom=last)
     ax.set_ylabel("")
     ax.set_xlabel("order of the runs" if last else "", labelpad=3)

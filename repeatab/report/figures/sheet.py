@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import TYPE_CHECKING, Any
 
 from repeatab.report.figures.style import TEXT_SIZE, TITLE_SIZE, WIDE
@@ -27,13 +28,21 @@ GUTTER = 0.35
 
 
 def text_width(text: str, size: float = TEXT_SIZE, *, bold: bool = False) -> float:
-    """The width of a text in inches."""
+    """The width of a text in inches, kerning left out."""
+    return math.fsum(_letter_width(letter, bold) for letter in text) * size
+
+
+@lru_cache(maxsize=4096)
+def _letter_width(letter: str, bold: bool) -> float:
+    """The advance of one letter at a size of one point, in inches."""
     from matplotlib.font_manager import FontProperties
     from matplotlib.textpath import text_to_path
 
-    properties = FontProperties(size=size, weight="bold" if bold else "normal")
-    width, _, _ = text_to_path.get_text_width_height_descent(text, properties, ismath=False)
-    return float(width) / 72
+    properties = FontProperties(size=100.0, weight="bold" if bold else "normal")
+    # Between two bars, because a space alone has no outline to measure.
+    wide, _, _ = text_to_path.get_text_width_height_descent(f"|{letter}|", properties, ismath=False)
+    bars, _, _ = text_to_path.get_text_width_height_descent("||", properties, ismath=False)
+    return float(wide - bars) / 7200
 
 
 def wrapped(
@@ -225,13 +234,18 @@ def with_unit(text: str, unit: str) -> str:
     return f"{text} [{printable(unit)}]" if unit else text
 
 
-def few_ticks(ax: Axes, width: float) -> None:
-    """As many ticks on the x axis as have room for their numbers; the outer numbers stay inside the sheet."""
+def even_places(low: float, high: float, most: int, *, whole: bool = False) -> list[float]:
+    """Round numbers from `low` to `high`, about `most` of them at most; whole numbers only if asked."""
     from matplotlib.ticker import MaxNLocator
 
+    locator = MaxNLocator(nbins=most, steps=[1, 2, 5, 10] if whole else [1, 2, 2.5, 5, 10], integer=whole)
+    return [float(x) for x in locator.tick_values(low, high) if low <= x <= high]
+
+
+def few_ticks(ax: Axes, width: float) -> None:
+    """As many ticks on the x axis as have room for their numbers; the outer numbers stay inside the sheet."""
     low, high = ax.get_xlim()
-    locator = MaxNLocator(nbins=max(3, int(width / 0.62)), steps=[1, 2, 2.5, 5, 10])
-    places = [float(x) for x in locator.tick_values(low, high) if low <= x <= high]
+    places = even_places(low, high, max(3, int(width / 0.62)))
     if len(places) < 2:
         return
     step = places[1] - places[0]

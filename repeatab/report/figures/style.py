@@ -28,6 +28,20 @@ _FALLBACKS = (
     "Noto Sans Arabic",
     "Noto Sans Hebrew",
 )
+# Settings of windows and of the program as a whole, which no drawing depends on.
+_NOT_OF_STYLE = (
+    "backend",
+    "docstring",
+    "figure.max_open_warning",
+    "interactive",
+    "keymap",
+    "macosx",
+    "savefig.directory",
+    "timezone",
+    "tk",
+    "toolbar",
+    "webagg",
+)
 
 
 @contextmanager
@@ -35,9 +49,8 @@ def styled() -> Iterator[None]:
     """Draw under our settings and give the user's back afterwards."""
     import matplotlib as mpl
     import seaborn as sns
-    from matplotlib.style.core import STYLE_BLACKLIST
 
-    ground = {k: v for k, v in mpl.rcParamsDefault.items() if k not in STYLE_BLACKLIST}
+    ground = {k: v for k, v in mpl.rcParamsDefault.items() if not k.startswith(_NOT_OF_STYLE)}
     with warnings.catch_warnings():
         # A letter that no font has is drawn as a box; the name stands in full in the tables.
         warnings.filterwarnings("ignore", message="Glyph .* missing from")
