@@ -16,6 +16,7 @@ import numpy as np
 from repeatab.base.errors import EstimationError
 from repeatab.control.arrays import FloatArray
 
+LONGEST_KNOWN = 1e13
 _DENSE = 1500
 _LONGEST = 200_000
 _SETTLED = 1e-11
@@ -35,22 +36,28 @@ class Chain:
     step: Any
 
     def remaining(self) -> FloatArray:
-        """Return the expected number of further points until a signal, from each state."""
+        """Return the expected number of further points until a signal, from each state; inf where it is beyond
+        what double precision can tell from for ever.
+        """
         size = self.start.size
         if size <= _DENSE:
             dense = self.step if isinstance(self.step, np.ndarray) else self.step.toarray()
-            found: FloatArray = np.linalg.solve(np.eye(size) - dense, np.ones(size))
+            try:
+                found: FloatArray = np.linalg.solve(np.eye(size) - dense, np.ones(size))
+            except np.linalg.LinAlgError:
+                return np.full(size, np.inf)
         else:
             found = _solve_sparse(self.step, size)
-        if not np.all(np.isfinite(found)) or float(found.min()) < 0:
-            raise EstimationError(
-                "run length: too long to be computed in double precision; narrow the limits."
-            )
-        return found
+        # A step keeps its mass to about 1e-16, so that a longer run length would be rounding error.
+        known = np.all(np.isfinite(found)) and float(found.min()) >= 0 and float(found.max()) < LONGEST_KNOWN
+        return found if known else np.full(size, np.inf)
 
     def average(self) -> float:
-        """Return the average run length, counting the point that signals."""
-        return float(self.early.sum() + self.start @ self.remaining())
+        """Return the average run length, counting the point that signals; inf if beyond `LONGEST_KNOWN`."""
+        remaining = self.remaining()
+        if np.isinf(remaining[0]):
+            return math.inf if self.start.sum() > 0 else float(self.early.sum())
+        return float(self.early.sum() + self.start @ remaining)
 
     def survival(self) -> tuple[FloatArray, float]:
         """Return P(N > t) for t = 0, 1, … until its fall has settled, and the constant hazard from there

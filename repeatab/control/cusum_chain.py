@@ -57,13 +57,20 @@ def both_sides_average(chart: Cusum, *, shift: float, scale: float) -> float:
     """
     rested = [one_side_chain(chart, shift=s, scale=scale, start=0.0) for s in (shift, -shift)]
     up, down = (chain.average() for chain in rested)
-    if chart.head_start == 0:
-        return 1 / (1 / up + 1 / down)
+    if chart.head_start == 0 or math.isinf(_together(up, down)):
+        return _together(up, down)
     up_from, down_from = (
         one_side_chain(chart, shift=s, scale=scale, start=chart.head_start).average() for s in (shift, -shift)
     )
-    # Divided by the product throughout, so that a side that practically never signals does not overflow.
-    return (up_from / up + down_from / down - 1) / (1 / up + 1 / down)
+    # Divided by the product throughout; a side that never signals from zero does not from its head start either.
+    up_share = up_from / up if math.isfinite(up) else 1.0
+    down_share = down_from / down if math.isfinite(down) else 1.0
+    return (up_share + down_share - 1) * _together(up, down)
+
+
+def _together(up: float, down: float) -> float:
+    rate = 1 / up + 1 / down
+    return 1 / rate if rate > 0 else math.inf
 
 
 def both_sides_survival(chart: Cusum, *, shift: float, scale: float) -> tuple[FloatArray, float]:

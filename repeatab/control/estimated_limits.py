@@ -16,6 +16,7 @@ import numpy as np
 
 from repeatab.base.errors import EstimationError
 from repeatab.control.arrays import FloatArray
+from repeatab.control.chain import LONGEST_KNOWN
 from repeatab.control.charts import Chart, Shewhart
 from repeatab.control.run_length import RunLength, average_run_length, run_length
 from repeatab.control.scatter_distribution import rate_beyond, ratio_density, ratio_range
@@ -68,8 +69,7 @@ def estimated_limits(
     chart : Shewhart, Ewma or Cusum with the centre and standard deviation put in as if known.
     base : plotted points of the base period; the centre is their mean.
     df : degrees of freedom of the standard deviation (base − 1 for that of single results, base × (size − 1)
-    for
-        the scatter within subgroups); None for the mean moving range of the base points.
+        for the scatter within subgroups); None for the mean moving range of the base points.
     shift : true shift of the points, in true standard deviations.
 
     Raises
@@ -165,7 +165,7 @@ def _conditional(
     ratio = (low + high) / 2 + (high - low) / 2 * legendre
     ratio_weight = ratio_density(ratio, df=df, count=base) * weight
     lengths = [_run_length(chart, shift=(shift - c) / w, scale=1 / w) for c in centre for w in ratio]
-    averages = np.array([one.average for one in lengths]).reshape(centre.size, ratio.size)
+    averages = np.minimum(LONGEST_KNOWN, [one.average for one in lengths]).reshape(centre.size, ratio.size)
     fine = np.linspace(low, high, _FINE)
     density = ratio_density(fine, df=df, count=base)
     below = np.concatenate([[0.0], np.cumsum((density[1:] + density[:-1]) / 2)])
@@ -190,4 +190,6 @@ def _run_length(chart: Chart, *, shift: float, scale: float) -> RunLength:
     if not isinstance(chart, Shewhart) or chart.rules:
         return run_length(chart, shift=shift, scale=scale)
     average = average_run_length(chart, shift=shift, scale=scale)
-    return RunLength(average=average, survival=np.array([1.0]), hazard=1 / average)
+    return RunLength(
+        average=average, survival=np.array([1.0]), hazard=1 / average if average < math.inf else 0.0
+    )

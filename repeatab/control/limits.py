@@ -92,8 +92,7 @@ def individual_limits(
     limit : distance of the limits in standard deviations.
     scatter : how the standard deviation is taken; the median method is the robust option.
     screening : leave out results beyond the limits, one at a time, each logged. With fewer than 20 results
-    each is
-        judged by the prediction limits of the others.
+        each is judged by the prediction limits of the others.
 
     Raises
     ------

@@ -94,8 +94,7 @@ def _chain_of_zones(states: RuleStates, probability: FloatArray) -> Chain:
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Zone:
     """`whole`: (nodes,) weights of the zone's mass.  `below`, `above`: (nodes, nodes) weights of the part of
-    the zone
-    below or above each node.
+    the zone below or above each node.
     """
 
     whole: FloatArray

@@ -28,8 +28,7 @@ _Update = Callable[[Memory, float, int], Memory | None]
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RuleStates:
     """`after_first`: (zones,) state after the first point in each zone.  `successor`: (states, zones, 2) the
-    next
-    state when the new point lies in a zone and below (0) or above (1) the last one; SIGNAL for a signal.
+    next state when the new point lies in a zone and below (0) or above (1) the last one; SIGNAL for a signal.
     `zone`: (states,) zone of the last point, all zero where no rule looks at rises and falls.
     `unreduced`: the number of states before states that cannot be told apart were joined.
     """

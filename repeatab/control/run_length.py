@@ -22,6 +22,8 @@ from repeatab.control.cusum_chain import both_sides_average, both_sides_survival
 from repeatab.control.ewma_chain import ewma_chain
 from repeatab.control.rule_chain import shewhart_chain
 
+_FINEST_HAZARD = 1e-8
+
 
 class Start(Enum):
     """When the shift is there: from the first point of the chart, or only after many points without a
@@ -68,6 +70,10 @@ class RunLength:
         reached = np.nonzero(self.survival <= kept)[0]
         if reached.size:
             return int(reached[0])
+        if not self.hazard > 0:
+            raise EstimationError(
+                "run length: the chart practically never signals; its quantiles are not known."
+            )
         last = self.survival.size - 1
         return last + math.ceil(math.log(kept / float(self.survival[last])) / math.log1p(-self.hazard))
 
@@ -97,14 +103,17 @@ def average_run_length(
     chart : Shewhart, Ewma or Cusum; normal, independent points.
     shift : mean of the plotted points less the centre, in the standard deviations that the chart assumes.
     scale : standard deviation of the plotted points over the assumed one.
-    start : the shift from the first point on (zero state), or after a long time without shift and without
-    signal.
+    start : the shift from the first point on (zero state), or after long running without shift or signal.
     sides : both sides, or only signals upward (Shewhart and Cusum).
+
+    Returns
+    -------
+    float, in points; inf where it is too long for double precision (beyond 1e13).
 
     Raises
     ------
     EstimationError
-        The combination is not available, or the run length is beyond double precision.
+        The combination is not available, or shift or scale is not a usable number.
 
     References
     ----------
@@ -112,7 +121,8 @@ def average_run_length(
     """
     _check(shift, scale)
     if isinstance(chart, Shewhart) and not chart.rules:
-        return 1 / beyond_limits(chart.limit, shift=shift, scale=scale, sides=sides)
+        rate = beyond_limits(chart.limit, shift=shift, scale=scale, sides=sides)
+        return 1 / rate if rate > 0 else math.inf
     if isinstance(chart, Cusum) and sides is Sides.BOTH and start is Start.ZERO:
         return both_sides_average(chart, shift=shift, scale=scale)
     return _chain(chart, shift=shift, scale=scale, start=start, sides=sides).average()
@@ -132,6 +142,9 @@ def run_length(
         survival, hazard = both_sides_survival(chart, shift=shift, scale=scale)
     else:
         survival, hazard = _chain(chart, shift=shift, scale=scale, start=start, sides=sides).survival()
+    if hazard < _FINEST_HAZARD:
+        # 1 − P(N > t + 1)/P(N > t) has lost its digits; the average, from a linear system, has not.
+        hazard = float(survival[-1]) / (average - float(survival[:-1].sum()))
     return RunLength(average=average, survival=survival, hazard=hazard)
 
 

@@ -191,6 +191,24 @@ def test_without_a_shift_the_settled_chart_signals_at_its_hazard():
     assert settled == pytest.approx(1 / run_length(chart).hazard, rel=1e-8)
 
 
+@pytest.mark.parametrize("chart", [c for c in CHARTS if not isinstance(c, Shewhart) or not c.rules], ids=str)
+def test_a_huge_shift_is_found_at_the_first_points(chart):
+    found = run_length(chart, shift=12.0)
+    assert 1 <= found.average <= 2.0001
+    assert found.without_signal(2) == pytest.approx(0, abs=1e-9)
+
+
+@pytest.mark.parametrize(
+    "chart", [Shewhart(limit=40), Ewma(weight=0.2, limit=12), Cusum(reference=5, decision=12)], ids=str
+)
+def test_a_chart_that_never_signals_says_so(chart):
+    found = run_length(chart)
+    assert found.average == math.inf
+    assert found.without_signal(10_000) == pytest.approx(1.0, abs=1e-9)
+    with pytest.raises(EstimationError, match="practically never"):
+        found.quantile(0.5)
+
+
 @pytest.mark.parametrize(
     ("ask", "part"),
     [
