@@ -121,9 +121,15 @@ def _assumptions(checks: GaugeChecks, question: GaugeStudy) -> list[Note]:
         found.append(
             Note(kind=NoteKind.WEAR, sources=tuple(worn),
                  text=f"The sets change from run to run in {enumerated(worn)}.",
-                 remedy="" if question.remove_wear else "Take the trend out (remove_wear = true), or use sets that are run in.")
+                 remedy=_wear_remedy(question))
         )  # fmt: skip
     return found
+
+
+def _wear_remedy(question: GaugeStudy) -> str:
+    if question.remove_wear:
+        return "It is taken out before the components are estimated."
+    return "Take the trend out (remove_wear = true), or use sets that are run in."
 
 
 _COMPONENTS = MethodNote(

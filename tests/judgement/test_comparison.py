@@ -1,7 +1,7 @@
 """Rules of a comparison: verdicts and qualifiers at their boundaries, under one and under several views.
 
-Equivalence is checked against published-method implementations in statsmodels and pingouin, Holm's steps against
-statsmodels. The cases of the rules are made by hand, each on both sides of its boundary.
+Equivalence is checked against published-method implementations in statsmodels and pingouin, Holm's steps
+against statsmodels. The cases of the rules are made by hand, each on both sides of its boundary.
 """
 
 from __future__ import annotations
@@ -69,7 +69,8 @@ def verdict_of(views: list[Pair], bounds: Bounds, *, alpha: float = 0.05) -> tup
     return decide(evidence_of(views, bounds), confidence=0.95, alpha=alpha).verdict(0)
 
 
-# --- equivalence against other implementations -----------------------------------------------------------------
+# --- equivalence against other implementations
+# -----------------------------------------------------------------
 
 MODEL = model_of(random=["pad_set", ("rig", "pad_set")], fixed=["rig"])
 
@@ -125,7 +126,8 @@ def test_probability_of_equivalence_of_the_same_sets_equals_statsmodels_and_ping
     assert found == pytest.approx(pingouin.tost(a, b, bound=margin, paired=True)["pval"].iloc[0], rel=1e-10)
 
 
-# --- margins as bounds -----------------------------------------------------------------------------------------
+# --- margins as bounds
+# -----------------------------------------------------------------------------------------
 
 
 def test_percent_bounds_the_ratio_and_absolute_the_difference():
@@ -163,7 +165,8 @@ def test_a_margin_that_is_no_positive_number_is_refused(size):
         Margin(size=size, unit=MarginUnit.ABSOLUTE)
 
 
-# --- each verdict at its boundary ------------------------------------------------------------------------------
+# --- each verdict at its boundary
+# ------------------------------------------------------------------------------
 
 SE = 0.004
 T90, T95 = stats.t.ppf(0.95, DF), stats.t.ppf(0.975, DF)
@@ -172,7 +175,8 @@ JUST = 1e-9
 
 @pytest.mark.parametrize("side", [-1, 1])
 def test_equivalent_just_inside_and_undecided_just_outside(side):
-    # The 90 % interval of zero difference reaches T90 * SE: a margin a hair wider holds it, a hair narrower does not.
+    # The 90 % interval of zero difference reaches T90 * SE: a margin a hair wider holds it, a hair narrower
+    # does not.
     reach = T90 * SE
     assert verdict_of([stated(side * 0, SE)], within(reach + JUST)) == (Verdict.EQUIVALENT, Qualifier.NONE)
     assert verdict_of([stated(side * 0, SE)], within(reach - JUST)) == (Verdict.UNDECIDED, Qualifier.NONE)
@@ -236,7 +240,8 @@ def test_an_adjusted_rate_makes_a_difference_harder_to_claim_and_equivalence_no_
     assert verdict_of([pair], within(9 * SE), alpha=0.025) == (Verdict.EQUIVALENT, Qualifier.NONE)
 
 
-# --- several views of the scatter ------------------------------------------------------------------------------
+# --- several views of the scatter
+# ------------------------------------------------------------------------------
 
 
 @pytest.mark.parametrize("order", [1, -1])
@@ -314,7 +319,8 @@ def test_swapping_the_rigs_leaves_the_verdict(a, b, margin):
     assert there == back
 
 
-# --- several claims: Holm --------------------------------------------------------------------------------------
+# --- several claims: Holm
+# --------------------------------------------------------------------------------------
 
 
 @settings(max_examples=80, deadline=None)
