@@ -106,8 +106,7 @@ def _unit_of_result(raw: RawTable, plan: ColumnPlan) -> str:
         shown = ", ".join(f"'{column}' in '{raw.units.get(column, '')}'" for column in columns)
         raise InputError(
             f"{raw.file}: the units row gives the sections different units ({shown}), expected one unit for "
-            "the "
-            "quantity that is compared. Convert the columns, or leave the section out."
+            "the quantity that is compared. Convert the columns, or leave the section out."
         )
     return units.pop()
 

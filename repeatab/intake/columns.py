@@ -115,8 +115,7 @@ def plan_columns(
         if declared not in names:
             raise InputError(
                 f"'{declared}' is declared a covariate or factor but has no "
-                f"column.{nearest(declared, names)} "
-                "Add it under [columns]."
+                f"column.{nearest(declared, names)} Add it under [columns]."
             )
     extra = {key for entry in exclude for key in entry.match if key not in names and key not in BOOKKEEPING}
     return ColumnPlan(
@@ -135,14 +134,13 @@ def _refuse_bad_sources(
     wide = options.shape is Shape.WIDE
     if not wide and RESULT not in columns:
         raise InputError(
-            f"No column is named for the result; found {listed(columns) or 'nothing'}. "
-            "Add result = '<column>' under [columns], or declare a wide table with section_columns."
+            f"No column is named for the result; found {listed(columns) or 'nothing'}. Add result = "
+            "'<column>' under [columns], or declare a wide table with section_columns."
         )
     if wide and (RESULT in columns or SECTION in columns):
         raise InputError(
             "A wide table gets its results and sections from section_columns; remove 'result' and 'section' "
-            "from "
-            "[columns]."
+            "from [columns]."
         )
     sources = [*columns, *options.header_values, *(pattern.fields if pattern else ())]
     for name in sources:

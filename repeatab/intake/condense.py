@@ -70,14 +70,13 @@ def condense(results: Results, statistics: Mapping[str, Statistic] | Statistic) 
     if holds_stops(results) and not keys:
         raise InputError(
             "The stops belong to runs, but no column says to which. Name at least the run, the pad set or "
-            "the rig "
-            "under [columns]."
+            "the rig under [columns]."
         )
     by_section = _by_section(frame, statistics)
     parts: list[nw.DataFrame[Any]] = []
     findings: list[DataFinding] = []
     for statistic, sections in by_section.items():
-        rows = frame if sections is None else frame.filter(nw.col(SECTION).is_in(list(sections)))
+        rows = frame if sections is None else _of_sections(frame, sections)
         runs, found = _condensed(rows, keys, statistic, results)
         _refuse_empty(runs, sections, statistic, found)
         parts.append(runs)
@@ -130,8 +129,7 @@ def _by_section(
     if SECTION not in names_of(frame):
         raise InputError(
             "Statistics are declared per section, but no column is named for the section. Add section = "
-            "'<column>' "
-            "under [columns], or declare one statistic for all."
+            "'<column>' under [columns], or declare one statistic for all."
         )
     present = [str(level) for level in frame.select(SECTION).unique().collect()[SECTION].to_list()]
     grouped: dict[Statistic, tuple[str, ...] | None] = {}
@@ -139,13 +137,17 @@ def _by_section(
         if section not in present:
             raise InputError(
                 f"[sections] declares '{section}', which no usable row has. The data have "
-                f"{listed(sorted(present))}."
-                f"{nearest(section, present)} Correct it, or give the name found under [aliases]."
+                f"{listed(sorted(present))}.{nearest(section, present)} Correct it, or give the name found "
+                "under [aliases]."
             )
         grouped[statistic] = (*(grouped.get(statistic) or ()), section)
     if not grouped:
         raise InputError("No section is declared, expected at least one under [sections].")
     return grouped
+
+
+def _of_sections(frame: Lazy, sections: Sequence[str]) -> Lazy:
+    return frame.filter(nw.col(SECTION).cast(nw.String).is_in(list(sections)))
 
 
 def _left_out(frame: Lazy, by_section: Mapping[Statistic, tuple[str, ...] | None]) -> list[DataFinding]:
@@ -220,8 +222,7 @@ def _last_stops(
     if not holds_stops(results):
         raise InputError(
             f"The statistic '{LastStops(count)}' needs several stops per run, but neither a run nor a stop "
-            "column "
-            "is named, so each row counts as a run. Add them under [columns]."
+            "column is named, so each row counts as a run. Add them under [columns]."
         )
     order = _stop_numbers(rows, results)
     findings: list[DataFinding] = []
@@ -264,8 +265,8 @@ def _over_conditions(
     """The complete runs, and the incomplete ones with the conditions each of them has."""
     if CONDITION not in results.factors:
         raise InputError(
-            "A mean over conditions is declared, but no column is named for the condition. "
-            "Add condition = '<column>' under [columns]."
+            "A mean over conditions is declared, but no column is named for the condition. Add condition = "
+            "'<column>' under [columns]."
         )
     text = nw.col(CONDITION).cast(nw.String)
     present = sorted(str(c) for c in rows.select(text).unique().collect()[CONDITION].drop_nulls().to_list())
@@ -273,8 +274,7 @@ def _over_conditions(
         if condition not in present:
             raise InputError(
                 f"The condition '{condition}' is needed for a mean over conditions, but no row has it. The "
-                "data have "
-                f"{listed(present)}.{nearest(condition, present)} Correct it under [sections]."
+                f"data have {listed(present)}.{nearest(condition, present)} Correct it under [sections]."
             )
     used = rows.with_columns(text.alias(CONDITION)).filter(nw.col(CONDITION).is_in(list(conditions)))
     each = used.group_by(*keys, CONDITION).agg(nw.col(RESULT).mean())
@@ -301,15 +301,14 @@ def _refuse_empty(
     statistic: Statistic,
     findings: Sequence[DataFinding],
 ) -> None:
-    have = set(runs[SECTION].to_list()) if sections is not None else set()
+    have = {str(section) for section in runs[SECTION].to_list()} if sections is not None else set()
     empty = [section for section in sections or () if section not in have]
     if empty or len(runs) == 0:
         where = f"section {listed(empty)}" if empty else "any section"
         why = f" {findings[0].text}" if findings else ""
         raise InputError(
             f"No run gives a result for {where} by the statistic '{statistic}'.{why} Complete the data, or "
-            "declare "
-            "another statistic under [sections]."
+            "declare another statistic under [sections]."
         )
 
 

@@ -120,8 +120,7 @@ def _refuse_open_quotation(text: bytes, table: Any, *, file: str) -> None:
         begin = swallowing[0].splitlines()[0]
         raise InputError(
             f"{file}: the quotation mark before '{begin}' is never closed, so that everything after it is "
-            "one cell. "
-            "Close or remove it."
+            "one cell. Close or remove it."
         )
 
 
@@ -147,6 +146,6 @@ def _ragged(row: int, found: int, *, expected: int, file: str) -> InputError:
     values = "1 value" if found == 1 else f"{found} values"
     return InputError(
         f"{file}, row {row}: found {values}, expected {expected} as in the header. A decimal comma may be "
-        "cut in "
-        "two by a separator that is a comma, or the row is incomplete; correct the row or the separator."
+        "cut in two by a separator that is a comma, or the row is incomplete; correct the row or the "
+        "separator."
     )

@@ -79,8 +79,8 @@ def _decode(raw: bytes, codec: str, *, file: str) -> str:
         found = f"the byte 0x{raw[start]:02X}" if start < len(raw) else "an unfinished character"
         raise InputError(
             f"{file}, line {line}: found {found}, which is not text in {codec}. Expected UTF-8 (with or "
-            "without "
-            "a byte-order mark), cp1252 or UTF-16; declare the encoding or export the file again as UTF-8."
+            "without a byte-order mark), cp1252 or UTF-16; declare the encoding or export the file again as "
+            "UTF-8."
         ) from None
 
 
@@ -116,15 +116,20 @@ def _head_records(head: str, separator: Separator, *, whole: bool, file: str) ->
                 return records
     except csv.Error as error:
         raise InputError(
-            f"{file}, line {reader.line_num}: the text cannot be split into columns ({error}). "
-            "Look for a stray quotation mark there."
+            f"{file}, line {reader.line_num}: the text cannot be split into columns ({error}). Look for a "
+            "stray quotation mark there."
         ) from None
     # The last record of a cut head may be half a record.
     return records if whole or len(records) < 2 else records[:-1]
 
 
 def _fitness(records: Sequence[Record], wanted: Sequence[str]) -> tuple[int, int, int]:
-    named = max((matches(record, wanted) for record in records), default=0)
-    widths = Counter(len(record) for record in records if len(record) > 1)
-    alike = max(widths.values(), default=0)
-    return named, alike, max(widths, default=0)
+    """Wanted names found, records as wide as the record with those names, and that width."""
+    scores = [matches(record, wanted) for record in records]
+    named = max(scores, default=0)
+    widths = Counter(len(record) for record in records if record)
+    if named:
+        width = len(records[scores.index(named)])
+    else:
+        width = max((w for w in widths if w > 1), key=lambda w: (widths[w], w), default=0)
+    return named, widths[width], width

@@ -35,8 +35,8 @@ class Exclusion:
             )
         if not self.reason.strip():
             raise InputError(
-                f"The exclusion of {self.in_words()} gives no reason. "
-                "Nothing is left out without one: add reason = '…'."
+                f"The exclusion of {self.in_words()} gives no reason. Nothing is left out without one: add "
+                "reason = '…'."
             )
 
     def in_words(self) -> str:
@@ -108,8 +108,8 @@ def refuse_unmatched(exclusions: Sequence[Exclusion], matched: Sequence[Sequence
         if not any(table[at] for table in matched):
             raise InputError(
                 f"The exclusion of {exclusion.in_words()} ('{exclusion.reason}') matches no row, so what it "
-                "was "
-                "meant for is still in the data. Correct the names and values under [[exclude]] or remove it."
+                "was meant for is still in the data. Correct the names and values under [[exclude]] or "
+                "remove it."
             )
 
 

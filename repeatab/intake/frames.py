@@ -42,8 +42,7 @@ def open_frame(source: Any) -> FrameSource:
     except Exception as error:  # each engine refuses in its own way
         raise InputError(
             f"source: found {type(source).__name__} ({error}), expected path(s), a glob, a folder or a "
-            "dataframe "
-            "with column names that do not repeat."
+            "dataframe with column names that do not repeat."
         ) from None
     if isinstance(frame, nw.LazyFrame):
         return FrameSource(frame=frame, eager=False)
@@ -122,8 +121,8 @@ def frame_numbers(frame: Lazy, plan: ColumnPlan, *, eager: bool) -> tuple[Lazy, 
         else:
             column = plan.original_columns()[name]
             raise InputError(
-                f"{TABLE}, column '{column}': found values of type {kind}, expected numbers. "
-                f"Convert the column, or correct the one named for '{name}'."
+                f"{TABLE}, column '{column}': found values of type {kind}, expected numbers. Convert the "
+                f"column, or correct the one named for '{name}'."
             )
     drop = [name for name in names_of(frame) if name not in (*plan.names, SOURCE_ROW)]
     return (frame.drop(*drop) if drop else frame), covariates

@@ -133,8 +133,8 @@ def _detected_decimal(columns: Sequence[TextColumn], *, file: str, comma_between
     small, large = unclear.cell.replace(mark, "."), unclear.cell.replace(mark, "")
     raise InputError(
         f"{file}, {unclear} could be {small} or {large}, and no other cell tells which. Declare the decimal "
-        "mark: "
-        f"decimal = '{word}' for {small}, decimal = '{'point' if unclear_comma else 'comma'}' for {large}."
+        f"mark: decimal = '{word}' for {small}, decimal = '{'point' if unclear_comma else 'comma'}' for "
+        f"{large}."
     )
 
 

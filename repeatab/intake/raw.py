@@ -50,8 +50,7 @@ def refuse_bad_names(names: Sequence[str], wanted: Sequence[str], *, file: str, 
             at = " and ".join(str(place) for place in places)
             raise InputError(
                 f"{file}, row {row}: the column name '{name}' stands {len(places)} times (columns {at}), "
-                "expected "
-                "once: it cannot be told which one is meant. Rename one of them."
+                "expected once: it cannot be told which one is meant. Rename one of them."
             )
 
 
@@ -69,6 +68,6 @@ def unique_names(names: Sequence[str]) -> list[str]:
 def no_rows(*, file: str, columns: Sequence[str]) -> InputError:
     """The refusal of a table that has a header and nothing under it."""
     return InputError(
-        f"{file}: found a header ({listed(columns)}) and no row under it, expected results. "
-        "Check that the export was complete."
+        f"{file}: found a header ({listed(columns)}) and no row under it, expected results. Check that the "
+        "export was complete."
     )

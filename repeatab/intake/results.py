@@ -74,8 +74,8 @@ class Results:
         """
         if factor not in self.factors:
             raise InputError(
-                f"The results have no factor '{factor}'. They have {listed(self.factors)}."
-                f"{nearest(factor, self.factors)} Add it under [columns]."
+                f"The results have no factor '{factor}'. They have "
+                f"{listed(self.factors)}.{nearest(factor, self.factors)} Add it under [columns]."
             )
         levels = self.lazy().select(factor).drop_nulls().unique().collect()[factor].to_list()
         try:

@@ -40,8 +40,7 @@ def _heading_value(heading: Sequence[Record], key: str, *, file: str) -> str:
     if len(set(found)) > 1:
         raise InputError(
             f"{file}: '{key}' stands {len(found)} times above the header with different values "
-            f"({listed(found)}), "
-            "expected one. Correct the file."
+            f"({listed(found)}), expected one. Correct the file."
         )
     return found[0]
 
@@ -83,8 +82,7 @@ class NamePattern:
         if "" in between:
             raise InputError(
                 f"name_pattern '{text}': two values follow each other with nothing between them, so that it "
-                "cannot "
-                "be told where one ends. Put a separator between them."
+                "cannot be told where one ends. Put a separator between them."
             )
         self._parts = text.count("/") + 1
         self._lazy = _pattern(pieces, "+?")
@@ -103,8 +101,7 @@ class NamePattern:
         if short is None or long is None:
             raise InputError(
                 f"{path}: the name does not fit the pattern '{self.text}', from which {listed(self.fields)} "
-                "should "
-                "be read. Rename the file, correct name_pattern, or leave the file out."
+                "should be read. Rename the file, correct name_pattern, or leave the file out."
             )
         if short.groups() != long.groups():
             raise InputError(

@@ -34,8 +34,8 @@ def stops_missing(runs: Runs, keys: Sequence[str]) -> list[DataFinding]:
         if len(short):
             found = _numbers(short[STOPS].to_list())
             text = (
-                f"{_where(section)}{_named(short, keys)}: {found} instead of the usual {usual:g} stops; "
-                "the result rests on fewer stops than that of the other runs."
+                f"{_where(section)}{_named(short, keys)}: {found} instead of the usual {usual:g} stops; the "
+                "result rests on fewer stops than that of the other runs."
             )
             findings.append(_finding("stops missing", text, short))
     return findings
@@ -48,8 +48,7 @@ def too_few_stops(short: Runs, keys: Sequence[str], wanted: int) -> list[DataFin
     short = short.sort(*keys)
     text = (
         f"{_named(short, keys)}: {_numbers(short[STOPS].to_list())} stops where the last {wanted} are asked "
-        "for; "
-        "no result."
+        "for; no result."
     )
     return [_finding("too few stops", text, short)]
 
@@ -64,8 +63,7 @@ def ends_early(ends: Runs, keys: Sequence[str]) -> list[DataFinding]:
             text = (
                 f"{_where(section)}{_named(early, keys)}: the last stop there is number "
                 f"{_numbers(early[STOP].to_list())}, in most runs {usual:g}; the last stops are others than "
-                "those of "
-                "the other runs."
+                "those of the other runs."
             )
             findings.append(DataFinding(check="last stops missing", text=text))
     return findings
@@ -84,8 +82,7 @@ def conditions_missing(found: Runs, keys: Sequence[str], wanted: Sequence[str]) 
         DataFinding(
             check="condition missing",
             text=f"{_of_keys(runs, keys)}: the condition {listed(missing)} is missing, and the mean over "
-            "conditions "
-            "needs every one; no result.",
+            "conditions needs every one; no result.",
         )
         for missing, runs in lacking.items()
     ]

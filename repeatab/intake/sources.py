@@ -104,8 +104,7 @@ def _in_folder(folder: Path, entry: str) -> list[Path]:
     if not tables:
         raise InputError(
             f"{entry}: is a folder without a table in it, expected a file or a folder of {listed(_KINDS)} "
-            "files. "
-            "Name the file itself."
+            "files. Name the file itself."
         )
     return tables
 

@@ -93,16 +93,15 @@ def refuse_unpacking_bomb(path: Path, *, file: str) -> None:
     if unpacked > _MOST_BYTES or (unpacked > _SUSPECT_BYTES and ratio > _SUSPECT_RATIO):
         raise InputError(
             f"{file}: the workbook would unpack to {unpacked / (1 << 20):.0f} MiB ({ratio:.0f} times its "
-            "size), which "
-            "is not read. Delete empty formatted rows and other sheets, or export the results as CSV or "
-            "Parquet."
+            "size), which is not read. Delete empty formatted rows and other sheets, or export the results "
+            "as CSV or Parquet."
         )
 
 
 def _unreadable(file: str, error: Exception) -> InputError:
     return InputError(
-        f"{file}: cannot be read as a workbook ({error}). Expected an .xlsx file without a password; "
-        "open it in a spreadsheet program and save it again as .xlsx, or export CSV."
+        f"{file}: cannot be read as a workbook ({error}). Expected an .xlsx file without a password; open it "
+        "in a spreadsheet program and save it again as .xlsx, or export CSV."
     )
 
 
@@ -120,8 +119,8 @@ def _chosen_sheet(book: Any, wanted: Sequence[str], options: ReadOptions, *, fil
     if options.sheet is not None:
         if options.sheet not in sheets:
             raise InputError(
-                f"{file}: there is no sheet '{options.sheet}'. The workbook has {listed(sheets)}."
-                f"{nearest(options.sheet, sheets)} Correct the sheet."
+                f"{file}: there is no sheet '{options.sheet}'. The workbook has "
+                f"{listed(sheets)}.{nearest(options.sheet, sheets)} Correct the sheet."
             )
         return options.sheet
     if len(sheets) == 1:
@@ -131,8 +130,7 @@ def _chosen_sheet(book: Any, wanted: Sequence[str], options: ReadOptions, *, fil
     if not sheets or len(best) != 1 or scores[best[0]] == 0:
         raise InputError(
             f"{file}: the workbook has the sheets {listed(sheets)}, and it cannot be told which one is "
-            "meant. "
-            "Name the sheet."
+            "meant. Name the sheet."
         )
     return str(best[0])
 

@@ -264,3 +264,9 @@ def test_stops_that_belong_to_nothing():
 def test_statistics_that_cannot_be(make):
     with pytest.raises(InputError):
         make()
+
+
+def test_sections_with_number_labels():
+    table = stops().assign(section=lambda t: t["section"].map({"cold": 1, "fade": 2}))
+    runs = condensed(table, {"2": Mean()})
+    assert runs.levels("section") == (2,)

@@ -208,3 +208,9 @@ def test_hostile_names_pass_unharmed_as_labels(write):
     assert results.to_frame()["rig"].tolist() == HOSTILE
     assert "<script>" not in results._repr_html_()
     assert "&lt;script&gt;" in results._repr_html_()
+
+
+def test_one_column_with_a_decimal_comma_is_not_cut_at_the_comma(write):
+    results = read_results(write("mu\n0,4\n0,41\n"), columns={"result": "mu"})
+    assert results.to_frame()["result"].tolist() == [0.4, 0.41]
+    assert results.factors == ()

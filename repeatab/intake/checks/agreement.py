@@ -43,8 +43,7 @@ def check_units(frame: Lazy, quantity: Quantity) -> list[DataFinding]:
     if len(set(cores.values())) > 1:
         what = (
             f"the results are in different units ({listed(found)}), expected one. Convert them, or give the "
-            "units "
-            "one name under [aliases]."
+            "units one name under [aliases]."
         )
         rare = _all_but_commonest(frame.filter(_text(UNIT) != ""), UNIT)
         return findings_at(rare, check="mixed units", what=what, blocks=True)
@@ -80,8 +79,7 @@ def _differing(frame: Lazy, where: str) -> list[DataFinding]:
         return []
     what = (
         f"the results{where} were averaged in different ways ({listed(ways)}), so they cannot be compared. "
-        "Evaluate "
-        "them again in one way, or leave the others out."
+        "Evaluate them again in one way, or leave the others out."
     )
     rare = _all_but_commonest(frame, AVERAGING)
     return findings_at(rare, check="differing averaging", what=what, blocks=True)

@@ -41,8 +41,8 @@ def check_duplicates(frame: Lazy, *, factors: Sequence[str], covariates: Sequenc
     else:
         what = (
             f"the rows agree in {', '.join(keys)}, expected one result of each. If one was entered twice, "
-            "list it "
-            "under [[exclude]] with a reason; if they are different, name the column that tells them apart."
+            "list it under [[exclude]] with a reason; if they are different, name the column that tells "
+            "them apart."
         )
     repeated = frame.group_by(*keys).agg(nw.len().alias(_COUNT)).filter(nw.col(_COUNT) > 1)
     return findings_at(frame.join(repeated, on=keys, how="inner"), check="duplicate key", what=what)

@@ -59,9 +59,8 @@ def _spelled_twice(frame: Lazy, name: str, levels: list[Any], counts: dict[Any, 
     shown = ", ".join(f"'{level}' ({counts[level]})" for level in levels)
     remedy = "under [aliases]" if name in {Role.RIG.value, Role.SECTION.value} else "in the file"
     what = (
-        f"{shown} look like one {name} written in {len(levels)} ways and are taken as different. If they "
-        "are one, "
-        f"give the name {remedy}."
+        f"{shown} look like one {name} written in {len(levels)} ways and are taken as different. If they are "
+        f"one, give the name {remedy}."
     )
     rare = frame.filter(nw.col(name).is_in(levels[1:]))
     return findings_at(rare, check="near-duplicate names", what=what)
@@ -80,9 +79,8 @@ def check_set_in_two_lots(frame: Lazy) -> list[DataFinding]:
     check = "pad set in two lots"
     if len(doubled) > _MANY_SETS:
         what = (
-            f"{len(doubled)} pad sets ({listed(doubled, most=3)}) are listed under more than one lot. If "
-            "the labels "
-            "start again in each lot, declare pad_set as nested in pad_lot."
+            f"{len(doubled)} pad sets ({listed(doubled, most=3)}) are listed under more than one lot. If the "
+            "labels start again in each lot, declare pad_set as nested in pad_lot."
         )
         return findings_at(frame.filter(nw.col(pad_set).is_in(list(doubled))), check=check, what=what)
     return [
@@ -92,8 +90,7 @@ def check_set_in_two_lots(frame: Lazy) -> list[DataFinding]:
             frame.filter(nw.col(pad_set) == one_set),
             check=check,
             what=f"pad set '{one_set}' is listed under the lots {listed(found)}, expected one. Correct the "
-            "lot, or, "
-            "if the labels start again in each lot, declare pad_set as nested in pad_lot.",
+            "lot, or, if the labels start again in each lot, declare pad_set as nested in pad_lot.",
         )
     ]
 
