@@ -116,7 +116,7 @@ class BlockFit:
         try:
             return minimise_from_several_starts(system)
         except EstimationError:
-            if len(self.names) < 2:
+            if not self.names:
                 raise
         for position, name in enumerate(self.names):
             try:

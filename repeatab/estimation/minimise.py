@@ -79,12 +79,14 @@ def minimise(
         gradient[active] = here.gradient
         step = _newton_step(here, theta[active], held[active])
         moved, reached = _line_search(part, theta[active], here, step)
-        change = np.abs(moved - theta[active]).max(axis=1)
+        change = np.abs(moved - theta[active])
+        # The residual is measured by itself too: one that falls without end is soon lost in the total.
+        moving = (change.max(axis=1) > settled * moved.sum(axis=1)) | (change[:, -1] > 1e-6 * moved[:, -1])
         theta[active] = moved
         value[active] = reached
-        if (theta[active, -1] < SMALLEST_RESIDUAL).any():
+        if ((theta[active, -1] < SMALLEST_RESIDUAL) & ~held[active, -1]).any():
             raise no_repeatability()
-        active = active[change > settled * moved.sum(axis=1)]
+        active = active[moving]
         if active.size == 0:
             return Minimum(theta=theta, criterion=value, gradient=gradient)
     raise EstimationError(
