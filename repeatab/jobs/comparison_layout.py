@@ -24,6 +24,8 @@ _COMPANIONS = {
     "rig": "rig", "pad_lot": "pad lot", "operator": "operator", "disc": "disc", "phase": "phase",
     "visit": "visit", "laboratory": "laboratory",
 }  # fmt: skip
+# Of these, levels that share none of their values are one with them; discs and visits are often used once only.
+_SHARED = ("pad_lot", "operator", "laboratory")
 _ORDERS = ("run_order", "time", "day", "visit")
 
 
@@ -117,7 +119,7 @@ def comparison_layout(
     levels = list(dict.fromkeys(level for pair in pairs for level in pair))
     table, set_aside = _rows(results, factor, levels, sections)
     table = _with_sets(table)
-    order = next((name for name in _ORDERS if name in table.columns), None)
+    order = _order_column(table, factor)
     shared = _sets_at_several_levels(table, factor)
     table, crossed, dropped = _shared_lots(table, factor, alone=not shared)
     laid = tuple(_level_pair(table, factor, a, b, order) for a, b in pairs)
@@ -139,8 +141,8 @@ def _level_pair(table: pd.DataFrame, factor: str, a: Any, b: Any, order: str | N
     sets = {level: set(own.loc[own[factor] == level, "pad_set"]) for level in (a, b)}
     both = sets[a] & sets[b]
     use = SetUse.SPLIT if not both else SetUse.SAME if sets[a] == sets[b] else SetUse.MIXTURE
-    a_first = _who_went_first(own, factor, a, both, order) if order else {}
-    trouble = _order_trouble(a, b, order, a_first) if both else _time_trouble(own, factor, a, b)
+    leads = _leads(own, factor, a, both, order) if order else {}
+    trouble = _order_trouble(a, b, order, leads) if both else _time_trouble(own, factor, a, b)
     return LevelPair(
         a=a,
         b=b,
@@ -148,7 +150,7 @@ def _level_pair(table: pd.DataFrame, factor: str, a: Any, b: Any, order: str | N
         sets_a=len(sets[a]),
         sets_b=len(sets[b]),
         sets_both=len(both),
-        a_first=a_first,
+        a_first={label: bool(lead >= 0) for label, lead in leads.items()},
         confounded=(*_companions(own, factor, a, b), *trouble),
     )
 
@@ -186,7 +188,16 @@ def _rows(
                 f"sections: '{name}' is not in the results; there are {listed(known)}.{nearest(name, map(str, known))} "
                 "Correct the study, or add an alias."
             )
-    return table[table["section"].isin(sections)].reset_index(drop=True), set_aside
+    return _in_the_study_s_order(table, factor, levels, sections), set_aside
+
+
+def _in_the_study_s_order(
+    table: pd.DataFrame, factor: str, levels: Sequence[Any], sections: tuple[str, ...]
+) -> pd.DataFrame:
+    """The named sections, in the order in which the study names them, and the levels likewise."""
+    kept = table[table["section"].isin(sections)]
+    ranks = kept["section"].map(sections.index) * len(levels) + kept[factor].map(list(levels).index)
+    return kept.iloc[ranks.argsort(kind="stable").to_numpy()].reset_index(drop=True)
 
 
 def _with_sets(table: pd.DataFrame) -> pd.DataFrame:
@@ -222,10 +233,27 @@ def _shared_lots(table: pd.DataFrame, factor: str, *, alone: bool) -> tuple[pd.D
     return kept, len(shared) > 1 and alone, dropped
 
 
-def _who_went_first(table: pd.DataFrame, factor: str, a: Any, both: set[Any], order: str) -> dict[Any, bool]:
-    shared = table[table["pad_set"].isin(both)]
-    first = shared.sort_values(order, kind="stable").groupby("pad_set", sort=False).first()
-    return {label: bool(level == a) for label, level in first[factor].items()}
+def _order_column(table: pd.DataFrame, factor: str) -> str | None:
+    """The column that tells in which order each set ran at several levels; None if none does.
+
+    A date is no order for a set that ran at two levels on one day: the order of the rows must not stand in for it.
+    """
+    levels = table.groupby("pad_set")[factor].nunique()
+    several = table[table["pad_set"].isin(levels.index[levels > 1])]
+    for name in _ORDERS:
+        if name not in table.columns or several[name].isna().any():
+            continue
+        if several.empty or several.groupby(["pad_set", name])[factor].nunique().max() == 1:
+            return name
+    return None
+
+
+def _leads(table: pd.DataFrame, factor: str, a: Any, both: set[Any], order: str) -> dict[Any, float]:
+    """By how many runs each set was on level a before it was on the other, on average; zero for A, B, B, A."""
+    shared = table[table["pad_set"].isin(both)].drop_duplicates(["pad_set", factor, order])
+    shared = shared.assign(place=shared.groupby("pad_set")[order].rank())
+    places = shared.groupby(["pad_set", shared[factor] == a])["place"].mean().unstack()
+    return {label: float(lead) for label, lead in (places[False] - places[True]).items()}
 
 
 def _companions(table: pd.DataFrame, factor: str, a: Any, b: Any) -> list[str]:
@@ -236,7 +264,7 @@ def _companions(table: pd.DataFrame, factor: str, a: Any, b: Any) -> list[str]:
             continue
         values = [set(table.loc[table[factor] == level, name].dropna()) for level in (a, b)]
         lonely = len(values[0]) == 1 and len(values[1]) == 1 and values[0] != values[1]
-        apart = name == "pad_lot" and values[0] and values[1] and not values[0] & values[1]
+        apart = name in _SHARED and values[0] and values[1] and not values[0] & values[1]
         if lonely or apart:
             found.append(
                 f"{words} {listed(sorted(values[0], key=str))} goes with {a} and {listed(sorted(values[1], key=str))} "
@@ -246,14 +274,15 @@ def _companions(table: pd.DataFrame, factor: str, a: Any, b: Any) -> list[str]:
     return found
 
 
-def _order_trouble(a: Any, b: Any, order: str | None, a_first: dict[Any, bool]) -> list[str]:
+def _order_trouble(a: Any, b: Any, order: str | None, leads: Mapping[Any, float]) -> list[str]:
     if order is None:
         return [
-            f"The same sets ran on {a} and {b}, but the order is not recorded, so wear of the sets cannot be told "
-            "from the difference. Record the run order (a column run_order, time or day)."
+            f"The same sets ran on {a} and {b}, but the order is not recorded for every set (a date does not tell it "
+            "for two runs of one day), so wear of the sets cannot be told from the difference. Record the run order "
+            "(a column run_order or time)."
         ]
-    if len(set(a_first.values())) < 2:
-        first, second = (a, b) if all(a_first.values()) else (b, a)
+    if all(lead > 0 for lead in leads.values()) or all(lead < 0 for lead in leads.values()):
+        first, second = (a, b) if min(leads.values()) > 0 else (b, a)
         return [
             f"Every set ran on {first} first and on {second} afterwards, so wear of the sets and the difference "
             f"are one. Run some sets on {second} first."
@@ -263,15 +292,16 @@ def _order_trouble(a: Any, b: Any, order: str | None, a_first: dict[Any, bool]) 
 
 def _time_trouble(table: pd.DataFrame, factor: str, a: Any, b: Any) -> list[str]:
     """Levels that were run one after the other, with no overlap in time."""
-    for name in ("time", "day"):
+    for name in ("time", "day", "run_order"):
         if name not in table.columns:
             continue
         first, second = (table.loc[table[factor] == level, name].dropna() for level in (a, b))
-        if len(first) == 0 or len(second) == 0 or (first.nunique() < 2 and second.nunique() < 2):
-            return []
+        if len(first) == 0 or len(second) == 0:
+            continue
         if first.max() < second.min() or second.max() < first.min():
+            early, late = (a, b) if first.max() < second.min() else (b, a)
             return [
-                f"All runs of {a} lie before or after all runs of {b}, so whatever changed in between and the "
+                f"All runs of {early} came before all runs of {late}, so whatever changed in between and the "
                 "difference are one. Run the two in turn."
             ]
         return []
@@ -284,7 +314,7 @@ def _positions(
     """The run's position in its set: a fixed effect where each set ran once at each level, else a slope."""
     if not shared or order is None:
         return table, [], []
-    rank = table.groupby(["section", "pad_set"])[order].rank(method="first")
+    rank = table.groupby(["section", "pad_set"])[order].rank()
     once = table.groupby(["section", "pad_set", factor]).size().max() == 1
     if once:
         return table.assign(**{POSITION: rank.astype(int)}), [POSITION], []
