@@ -141,7 +141,7 @@ def _level_pair(table: pd.DataFrame, factor: str, a: Any, b: Any, order: str | N
     sets = {level: set(own.loc[own[factor] == level, "pad_set"]) for level in (a, b)}
     both = sets[a] & sets[b]
     use = SetUse.SPLIT if not both else SetUse.SAME if sets[a] == sets[b] else SetUse.MIXTURE
-    leads = _leads(own, factor, a, both, order) if order else {}
+    leads = _leads(own, factor, a, both, order) if order and both else {}
     trouble = _order_trouble(a, b, order, leads) if both else _time_trouble(own, factor, a, b)
     return LevelPair(
         a=a,
@@ -314,7 +314,8 @@ def _positions(
     """The run's position in its set: a fixed effect where each set ran once at each level, else a slope."""
     if not shared or order is None:
         return table, [], []
-    rank = table.groupby(["section", "pad_set"])[order].rank()
+    # A set that ran at one level only may lack its order; it ran fresh.
+    rank = table.groupby(["section", "pad_set"])[order].rank().fillna(1.0)
     once = table.groupby(["section", "pad_set", factor]).size().max() == 1
     if once:
         return table.assign(**{POSITION: rank.astype(int)}), [POSITION], []

@@ -18,6 +18,7 @@ import numpy as np
 from scipy import special
 
 from repeatab.base.errors import EstimationError, LayoutError, StudyError
+from repeatab.base.margin import MarginUnit
 from repeatab.cells import reduce_to_cells
 from repeatab.estimation.pairs import Pair, PooledPair, contrast_correlation
 from repeatab.jobs.comparison_layout import ComparisonLayout, LevelPair
@@ -151,6 +152,16 @@ def _check_margins(sections: tuple[Section, ...]) -> None:
             )
 
 
+def _check_size(section: Section, level: float) -> None:
+    """Refuse an absolute margin that is larger than the results themselves: mostly a percentage given as a number."""
+    margin = section.margin
+    if margin is not None and margin.unit is MarginUnit.ABSOLUTE and margin.size >= abs(level):
+        raise StudyError(
+            f"section '{section.name}': the margin {margin} is larger than the results themselves (about {level:.4g}), "
+            f"so every offset would lie inside it. If {margin.size:g} % is meant, give it as a percentage."
+        )
+
+
 def _blocks(how: ComparisonLayout, analysis: Analysis) -> dict[str, Block]:
     table = how.table
     if analysis is Analysis.RATIO:
@@ -204,6 +215,7 @@ def _estimated_pair(
         return Claim(section=section, pair=pair, trouble=str(error), block=fit.block)
     margin = section.margin
     bounds = None if margin is None else bounds_of(margin, logarithmic=analysis is Analysis.RATIO)
+    _check_size(section, float(views[0].mean_b[0]))
     evidence = evidence_of(views, bounds or _NO_MARGIN)
     low, high = limits_over(views, bounds or _NO_MARGIN, 2 * confidence - 1)
     return Claim(
