@@ -12,21 +12,26 @@ read-only) the files are replaced one by one inside it, each in one step, and pu
 from __future__ import annotations
 
 import contextlib
-import hashlib
-import json
+import errno
 import os
 import shutil
 import tempfile
-from collections.abc import Iterator
 from pathlib import Path, PurePosixPath
 
 from repeatab.base.errors import InputError
 from repeatab.base.exchange import exchange, sole_writer, sync
-from repeatab.base.files import fingerprint, user_mask, write_atomically
-
-LIST_NAME = ".repeatab-files.json"
-
-_Ours = dict[str, list[str]]
+from repeatab.base.files import user_mask, write_atomically
+from repeatab.base.owned_files import (
+    LIST_NAME,
+    Owned,
+    entries,
+    fingerprints,
+    free_name,
+    is_ours,
+    list_bytes,
+    read_list,
+    temporary_prefix,
+)
 
 
 def write_folder(folder: Path, contents: dict[str, bytes]) -> tuple[str, ...]:
@@ -49,17 +54,11 @@ def write_folder(folder: Path, contents: dict[str, bytes]) -> tuple[str, ...]:
         of the names. Nothing is changed.
     """
     _check_names(contents)
+    check_folder(folder)
     made: list[Path] = []
     try:
-        target = folder.resolve()
-        if target.exists() and not target.is_dir():
-            raise InputError(f"{folder}: is a file, expected a folder. Choose another output folder.")
+        target = _target_of(folder)
         made = [parent for parent in target.parents if not parent.exists()]
-        nearest = target.parents[len(made)]
-        if not nearest.is_dir():
-            raise InputError(
-                f"{folder}: '{nearest}' is a file, expected a folder. Choose another output folder."
-            )
         target.parent.mkdir(parents=True, exist_ok=True)
         with sole_writer(target.parent) as alone:
             if alone:
@@ -69,10 +68,50 @@ def write_folder(folder: Path, contents: dict[str, bytes]) -> tuple[str, ...]:
         for parent in made:
             with contextlib.suppress(OSError):
                 parent.rmdir()
-        raise InputError(
-            f"{folder}: cannot be written ({error.strerror or error}). Nothing was changed there. "
-            "Close programs that have its files open, or choose another output folder."
-        ) from error
+        raise _cannot_be_written(folder, error) from error
+
+
+def check_folder(folder: Path) -> None:
+    """Refuse a folder that `write_folder` would refuse, before the work that fills it; changes nothing.
+
+    Raises
+    ------
+    InputError
+        The target, or a folder above it, is a file or may not be written.
+    """
+    try:
+        place = _target_of(folder)
+        while not place.exists():
+            place = place.parent
+        effective = os.access in os.supports_effective_ids
+        if not os.access(place, os.W_OK | os.X_OK, effective_ids=effective):
+            raise PermissionError(errno.EACCES, os.strerror(errno.EACCES))
+    except OSError as error:
+        raise _cannot_be_written(folder, error) from error
+
+
+def _target_of(folder: Path) -> Path:
+    """The folder itself behind links, refused if it or a folder above it is a file."""
+    try:
+        target = folder.resolve()
+    except RuntimeError:  # pathlib's word for links in a circle
+        raise OSError(errno.ELOOP, os.strerror(errno.ELOOP)) from None
+    for place in (target, *target.parents):
+        if place.exists():
+            if not place.is_dir():
+                named = "is" if place == target else f"'{place}' is"
+                raise InputError(
+                    f"{folder}: {named} a file, expected a folder. Choose another output folder."
+                )
+            break
+    return target
+
+
+def _cannot_be_written(folder: Path, error: OSError) -> InputError:
+    return InputError(
+        f"{folder}: cannot be written ({error.strerror or error}). Nothing was changed there. "
+        "Close programs that have its files open, or choose another output folder."
+    )
 
 
 def _check_names(contents: dict[str, bytes]) -> None:
@@ -83,7 +122,7 @@ def _check_names(contents: dict[str, bytes]) -> None:
 
 
 def _place(folder: Path, target: Path, contents: dict[str, bytes]) -> tuple[str, ...]:
-    ours = _read_list(target)
+    ours = read_list(target)
     held = target.exists() and any(target.iterdir())
     if held and not ours:
         taken = [name for name in contents if os.path.lexists(target / name)]
@@ -110,58 +149,8 @@ def _is_fixed(target: Path) -> bool:
     return foreign or target == here or target in here.parents or os.path.ismount(target)
 
 
-def _prefix(target: Path) -> str:
-    """How the names of our temporary folders for this target begin; short, whatever the target is called."""
-    return f".repeatab-{hashlib.sha256(os.fsencode(target.name)).hexdigest()[:8]}-"
-
-
-def _list_bytes(ours: _Ours) -> bytes:
-    return (json.dumps({"files": dict(sorted(ours.items()))}, indent=1) + "\n").encode()
-
-
-def _listed(contents: dict[str, bytes]) -> _Ours:
-    return {name: [hashlib.sha256(content).hexdigest()] for name, content in contents.items()}
-
-
-def _read_list(folder: Path) -> _Ours:
-    try:
-        files = json.loads((folder / LIST_NAME).read_text(encoding="utf-8"))["files"]
-        return {str(name): [str(digest) for digest in digests] for name, digests in files.items()}
-    except (OSError, ValueError, TypeError, KeyError, AttributeError):
-        return {}
-
-
-def _is_ours(path: Path, name: str, ours: _Ours) -> bool:
-    if name == LIST_NAME:
-        return True
-    return name in ours and path.is_file() and not path.is_symlink() and fingerprint(path) in ours[name]
-
-
-def _entries(folder: Path) -> Iterator[tuple[str, Path]]:
-    """Every file, link and empty folder below `folder` by relative name; our temporary folders left out."""
-    for place, folders, files in os.walk(folder):
-        below = Path(place)
-        folders[:] = sorted(name for name in folders if not name.startswith(_prefix(folder)))
-        links = [name for name in folders if (below / name).is_symlink()]
-        for name in sorted([*files, *links]):
-            yield (below / name).relative_to(folder).as_posix(), below / name
-        if not files and not folders and below != folder:
-            yield below.relative_to(folder).as_posix(), below
-
-
 def _is_empty_folder(path: Path) -> bool:
     return path.is_dir() and not path.is_symlink()
-
-
-def _free_name(name: str, *folders: Path) -> str:
-    """A name near `name` that no folder holds yet."""
-    path = PurePosixPath(name)
-    number = 1
-    while True:
-        kept = path.with_name(f"{path.stem}.kept-{number}{path.suffix}").as_posix()
-        if not any(os.path.lexists(folder / kept) for folder in folders):
-            return kept
-        number += 1
 
 
 def _fill(folder: Path, contents: dict[str, bytes]) -> None:
@@ -178,11 +167,11 @@ def _fill(folder: Path, contents: dict[str, bytes]) -> None:
 # The usual way: a new folder beside the old one, then one swap of names.
 
 
-def _replace_whole(target: Path, contents: dict[str, bytes], ours: _Ours) -> tuple[str, ...]:
-    prefix = _prefix(target)
+def _replace_whole(target: Path, contents: dict[str, bytes], ours: Owned) -> tuple[str, ...]:
+    prefix = temporary_prefix(target)
     draft = Path(tempfile.mkdtemp(prefix=f"{prefix}draft-", dir=target.parent))
     try:
-        _fill(draft, {**contents, LIST_NAME: _list_bytes(_listed(contents))})
+        _fill(draft, {**contents, LIST_NAME: list_bytes(fingerprints(contents))})
         draft.chmod(0o777 & ~user_mask())
         kept: tuple[str, ...] = ()
         if target.exists():
@@ -205,18 +194,18 @@ def _replace_whole(target: Path, contents: dict[str, bytes], ours: _Ours) -> tup
     return kept
 
 
-def _carry(old: Path, new: Path, ours: _Ours) -> tuple[str, ...]:
+def _carry(old: Path, new: Path, ours: Owned) -> tuple[str, ...]:
     """Link what is not ours into `new`; the names under which something had to be kept."""
     kept = []
-    for name, path in _entries(old):
-        if _is_ours(path, name, ours):
+    for name, path in entries(old):
+        if is_ours(path, name, ours):
             continue
         if _is_empty_folder(path):
             (new / name).mkdir(parents=True, exist_ok=True)
             continue
         goal = name
         if os.path.lexists(new / name):
-            goal = _free_name(name, old, new)
+            goal = free_name(name, old, new)
             kept.append(goal)
         (new / goal).parent.mkdir(parents=True, exist_ok=True)
         _link(path, new / goal)
@@ -238,17 +227,17 @@ def _retire(old: Path, new: Path) -> None:
     """Delete the folder that was replaced; what came into it since is moved into `new`. Never raises."""
     if not old.exists():
         return
-    ours = _read_list(old)
-    linked = {(path.lstat().st_dev, path.lstat().st_ino) for _, path in _entries(new)}
-    for name, path in list(_entries(old)):
+    ours = read_list(old)
+    linked = {(path.lstat().st_dev, path.lstat().st_ino) for _, path in entries(new)}
+    for name, path in list(entries(old)):
         with contextlib.suppress(OSError):
             if name == LIST_NAME or _is_empty_folder(path):
                 continue
             status = path.lstat()
-            if (status.st_dev, status.st_ino) in linked or _is_ours(path, name, ours):
+            if (status.st_dev, status.st_ino) in linked or is_ours(path, name, ours):
                 path.unlink()
             else:
-                goal = _free_name(name, new) if os.path.lexists(new / name) else name
+                goal = free_name(name, new) if os.path.lexists(new / name) else name
                 (new / goal).parent.mkdir(parents=True, exist_ok=True)
                 path.rename(new / goal)
     for place, _, _ in os.walk(old, topdown=False):
@@ -260,7 +249,7 @@ def _retire(old: Path, new: Path) -> None:
 
 def _tidy(target: Path) -> None:
     """Clear what killed processes left for this target; a report that lost its name gets it back."""
-    prefix = _prefix(target)
+    prefix = temporary_prefix(target)
     left = [path for path in sorted(target.parent.iterdir()) if path.name.startswith(prefix)]
     for path in [path for path in left if path.name.startswith(f"{prefix}draft-")]:
         shutil.rmtree(path, ignore_errors=True)
@@ -280,18 +269,18 @@ def _tidy(target: Path) -> None:
 # The other way: inside the folder, file by file.
 
 
-def _replace_inside(target: Path, contents: dict[str, bytes], ours: _Ours) -> tuple[str, ...]:
-    stage = Path(tempfile.mkdtemp(prefix=f"{_prefix(target)}draft-", dir=target))
-    listed = _listed(contents)
+def _replace_inside(target: Path, contents: dict[str, bytes], ours: Owned) -> tuple[str, ...]:
+    stage = Path(tempfile.mkdtemp(prefix=f"{temporary_prefix(target)}draft-", dir=target))
+    listed = fingerprints(contents)
     undo: list[tuple[Path, Path | None]] = []
     try:
         _fill(stage / "new", contents)
         # Until all is done both the old and the new files count as ours, so that a crash leaves no strangers.
         both = {name: [*ours.get(name, []), *listed.get(name, [])] for name in {**ours, **listed}}
         _save(target, LIST_NAME, stage, undo)
-        write_atomically(target / LIST_NAME, _list_bytes(both))
+        write_atomically(target / LIST_NAME, list_bytes(both))
         kept = _swap_files(target, stage, contents, ours, undo)
-        write_atomically(target / LIST_NAME, _list_bytes(listed))
+        write_atomically(target / LIST_NAME, list_bytes(listed))
         sync(target)
     except BaseException:
         _undo(undo)
@@ -302,13 +291,13 @@ def _replace_inside(target: Path, contents: dict[str, bytes], ours: _Ours) -> tu
 
 
 def _swap_files(
-    target: Path, stage: Path, contents: dict[str, bytes], ours: _Ours, undo: list[tuple[Path, Path | None]]
+    target: Path, stage: Path, contents: dict[str, bytes], ours: Owned, undo: list[tuple[Path, Path | None]]
 ) -> tuple[str, ...]:
     kept = []
     for name in contents:
         path = target / name
-        if os.path.lexists(path) and not _is_ours(path, name, ours):
-            goal = _free_name(name, target)
+        if os.path.lexists(path) and not is_ours(path, name, ours):
+            goal = free_name(name, target)
             _link_or_copy(path, target / goal)
             undo.append((target / goal, None))
             kept.append(goal)
@@ -316,7 +305,7 @@ def _swap_files(
         _save(target, name, stage, undo)
         (stage / "new" / name).replace(path)
     for name in ours.keys() - contents.keys():
-        if _is_ours(target / name, name, ours):
+        if is_ours(target / name, name, ours):
             _save(target, name, stage, undo)
             (target / name).unlink()
             with contextlib.suppress(OSError):

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from repeatab.base.files import write_folder
+from repeatab.base.folders import check_folder
 from repeatab.base.progress import Progress, silent
 from repeatab.outcome.outcome import Outcome
 from repeatab.outcome.serialise import from_jsonable, to_jsonable
@@ -45,6 +46,7 @@ def write_report(outcome: Outcome, folder: str | Path, *, progress: Progress = s
         The folder is a file, cannot be written, or holds a file of somebody else under one of our names.
     """
     folder = Path(folder)
+    check_folder(folder)
     contents = report_contents(outcome, progress=progress)
     progress("writing the report", 0, 1)
     kept = write_folder(folder, contents)

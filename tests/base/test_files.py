@@ -18,10 +18,11 @@ from pathlib import Path
 import pytest
 
 from repeatab.base import exchange as exchange_module
-from repeatab.base import folders
+from repeatab.base import folders, owned_files
 from repeatab.base.errors import InputError
 from repeatab.base.files import fingerprint, write_atomically, write_folder
-from repeatab.base.folders import LIST_NAME
+from repeatab.base.folders import check_folder
+from repeatab.base.owned_files import LIST_NAME
 
 NAMES = ("report.html", "result.json", "tables.xlsx", "figures/offsets.svg", "figures/offsets.png")
 
@@ -180,6 +181,27 @@ def test_a_read_only_parent_gives_one_message_and_nothing_is_written(plain_user:
     assert list(parent.iterdir()) == []
 
 
+def test_a_folder_that_cannot_be_written_is_known_before_the_work(plain_user: Path) -> None:
+    parent = plain_user / "locked"
+    parent.mkdir()
+    check_folder(parent / "new" / "out")
+    parent.chmod(0o555)
+    for folder in (parent, parent / "new" / "out"):
+        with pytest.raises(InputError, match=r"cannot be written \(Permission denied\)"):
+            check_folder(folder)
+    (plain_user / "file").touch()
+    with pytest.raises(InputError, match="is a file, expected a folder"):
+        check_folder(plain_user / "file" / "out")
+    assert sorted(p.name for p in plain_user.iterdir()) == ["file", "locked"]
+
+
+def test_a_loop_of_links_gives_one_message(tmp_path: Path) -> None:
+    (tmp_path / "a").symlink_to(tmp_path / "b")
+    (tmp_path / "b").symlink_to(tmp_path / "a")
+    with pytest.raises(InputError, match="cannot be written"):
+        write_folder(tmp_path / "a" / "out", contents(1))
+
+
 def test_a_read_only_report_keeps_its_content(plain_user: Path) -> None:
     out = plain_user / "locked" / "out"
     write_folder(out, contents(1))
@@ -189,6 +211,16 @@ def test_a_read_only_report_keeps_its_content(plain_user: Path) -> None:
         write_folder(out, contents(2))
     assert held(out) == contents(1)
     out.parent.chmod(0o755)
+    out.chmod(0o755)
+
+
+def test_a_report_that_was_made_read_only_is_not_replaced(plain_user: Path) -> None:
+    out = plain_user / "out"
+    write_folder(out, contents(1))
+    out.chmod(0o555)
+    with pytest.raises(InputError, match=r"cannot be written \(Permission denied\)"):
+        write_folder(out, contents(2))
+    assert held(out) == contents(1)
     out.chmod(0o755)
 
 
@@ -277,11 +309,11 @@ for version in range(1, 10**9):
 """
 
 
-def killed_writer(out: Path, way: str, delay: float) -> None:
+def killed_writer(out: Path, way: str, delay: float, *, where: Path | None = None) -> None:
     """Start a process that writes report after report into `out`, and kill it after `delay` seconds."""
     root = str(Path(folders.__file__).parents[2])
     code = WRITER.format(root=root, way=way, names=NAMES, out=str(out))
-    process = subprocess.Popen([sys.executable, "-c", code], stdout=subprocess.PIPE)
+    process = subprocess.Popen([sys.executable, "-c", code], stdout=subprocess.PIPE, cwd=where)
     assert process.stdout is not None
     assert process.stdout.readline() == b"ready\n"
     time.sleep(delay)
@@ -325,13 +357,48 @@ def test_without_the_swap_call_the_next_report_mends_what_a_kill_left(tmp_path: 
     assert leftovers(tmp_path) == []
 
 
+@pytest.mark.parametrize("seed", range(8))
+def test_a_kill_inside_a_fixed_folder_breaks_no_file_and_is_mended_next_time(
+    tmp_path: Path, seed: int
+) -> None:
+    out = tmp_path / "out"
+    write_folder(out, contents(0))
+    (out / "notes.txt").write_text("mine")
+    # A writer that stands in the folder cannot swap it.
+    killed_writer(out, "inside", random.Random(seed).uniform(0.0, 0.08), where=out)
+    assert (out / "notes.txt").read_bytes() == b"mine"
+    for name in NAMES:
+        lines = (out / name).read_bytes().splitlines()
+        assert len(lines) == 50
+        assert len(set(lines)) == 1
+    assert write_folder(out, contents(1)) == ()
+    assert held(out) == {**contents(1), "notes.txt": b"mine"}
+    assert leftovers(tmp_path) + leftovers(out) == []
+
+
+def test_a_folder_that_cannot_be_swapped_is_replaced_inside(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    out = tmp_path / "out"
+    write_folder(out, contents(1))
+    (out / "notes.txt").write_text("mine")
+
+    def busy(_first: Path, _second: Path, *, spare: Path) -> None:
+        raise OSError(errno.EBUSY, f"mount point {spare}")
+
+    monkeypatch.setattr(folders, "exchange", busy)
+    write_folder(out, contents(2))
+    assert held(out) == {**contents(2), "notes.txt": b"mine"}
+    assert leftovers(tmp_path) + leftovers(out) == []
+
+
 def test_a_report_that_lost_its_name_between_two_renames_gets_it_back(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     out = tmp_path / "out"
     write_folder(out, contents(1))
     (out / "notes.txt").write_text("mine")
-    out.rename(tmp_path / f"{folders._prefix(out)}old-abc")
+    out.rename(tmp_path / f"{owned_files.temporary_prefix(out)}old-abc")
 
     def full(_handle: int) -> None:
         raise OSError(errno.ENOSPC, "No space left on device")

@@ -12,7 +12,7 @@ import pytest
 from jsonschema import Draft202012Validator
 
 from repeatab.base.errors import InputError
-from repeatab.base.folders import LIST_NAME
+from repeatab.base.owned_files import LIST_NAME
 from repeatab.outcome.outcome import Outcome
 from repeatab.outcome.serialise import from_json_bytes, result_schema
 from repeatab.report import page
