@@ -142,15 +142,18 @@ def run(
 ) -> None:
     """Run a study and write its report."""
     with _answering(context):
+        from repeatab.base.folders import check_folder
         from repeatab.report.text import summary
         from repeatab.report.write import write_report
         from repeatab.run import run_study
         from repeatab.study.loading import load_study
 
         loaded = load_study(study)
+        folder = to or Path("out") / loaded.name
+        check_folder(folder)
         with _progress() as progress:
             outcome = run_study(loaded, progress=progress)
-            files = write_report(outcome, to or Path("out") / loaded.name, progress=progress)
+            files = write_report(outcome, folder, progress=progress)
         _say(summary(outcome, files))
 
 

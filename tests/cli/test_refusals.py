@@ -20,7 +20,7 @@ Lab = Callable[..., Path]
         ("correlation_check", "correlation", ("study.toml", "job", "Did you mean 'correlation_check'")),
         ('rig = "rig"', 'rig = "dyno"', ("march.csv", "'rig'", "'dyno'", "'set'")),
         ("march.csv", "mach.csv", ("mach.csv", "no such file", "Did you mean 'march.csv'")),
-        ('"march.csv"', '"."', ("expected results", "march.csv", "study.toml")),
+        ('"march.csv"', '"exports"', ("exports", "folder without a table")),
         ("sections.characteristic", "sections.charcteristic", ("'charcteristic'", "Did you mean 'characteristic'")),
         ('rig = "R2"', 'rig = "R3"', ("'R3'",)),
     ],
@@ -28,7 +28,7 @@ Lab = Callable[..., Path]
 def test_a_study_that_cannot_be_run(
     refused: Refused, lab: Lab, old: str, new: str, parts: tuple[str, ...]
 ) -> None:
-    lab(old, new)
+    (lab(old, new) / "exports").mkdir()
     message = refused("run", "study.toml")
     missing = [part for part in parts if part not in message]
     assert not missing, message
