@@ -30,10 +30,14 @@ class FigureBase:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ScatterSources(FigureBase):
-    """Where the scatter comes from: one bar per source as a standard deviation, with the margin as a line."""
+    """Where the scatter comes from: one bar per source as a standard deviation, with the margin as a line.
+
+    `margin_label` says what the line is, where it is not a margin (a share of the tolerance).
+    """
 
     sources: tuple[Estimate, ...]
     margin: float | None
+    margin_label: str = "margin"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

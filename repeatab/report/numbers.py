@@ -10,6 +10,7 @@ from repeatab.report.words import printable
 
 MISSING = "–"
 MISSING_MEANS = "not available in this design"
+_FRICTION_DECIMALS = 4
 _MINUS = "\u2212"
 _SUPERSCRIPT = str.maketrans("-0123456789", "⁻⁰¹²³⁴⁵⁶⁷⁸⁹")
 
@@ -32,7 +33,8 @@ def result_decimals(values: Iterable[float | None], *, unit: str) -> int:
     numbers = finite(values)
     largest = max((abs(number) for number in numbers), default=0.0)
     if not unit and largest < 10:
-        return 4 if largest == 0 or largest >= 0.001 else min(9, 2 - math.floor(math.log10(largest)))
+        tiny = 0 < largest < 0.001
+        return min(9, 2 - math.floor(math.log10(largest))) if tiny else _FRICTION_DECIMALS
     spread = max(numbers) - min(numbers) if numbers else 0.0
     size = spread or largest
     return 0 if size == 0 else max(0, min(9, 2 - math.floor(math.log10(size))))
@@ -76,16 +78,29 @@ def count(value: float) -> str:
 
 def column_decimals(table: Table) -> tuple[int, ...]:
     """Decimals for each column; columns of results in the same unit share theirs, so that they compare."""
-    columns = [[row[i] for row in table.rows] for i in range(len(table.columns))]
-    shared: dict[str, int] = {}
-    for column, values in zip(table.columns, columns, strict=True):
-        if column.kind is ColumnKind.RESULT:
-            own = result_decimals(finite(values), unit=column.unit)
-            shared[column.unit] = max(own, shared.get(column.unit, 0))
-    return tuple(
-        shared[column.unit] if column.kind is ColumnKind.RESULT else _own_decimals(column, finite(values))
+    columns = [finite(row[i] for row in table.rows) for i in range(len(table.columns))]
+    own = [
+        result_decimals(values, unit=column.unit)
+        if column.kind is ColumnKind.RESULT
+        else _own_decimals(column, values)
         for column, values in zip(table.columns, columns, strict=True)
+    ]
+    shared: dict[tuple[str, bool], int] = {}
+    for column, decimals in zip(table.columns, own, strict=True):
+        if column.kind is ColumnKind.RESULT:
+            group = _group(column, decimals)
+            # Tiny pure numbers follow the largest among them; their decimals are not for the others.
+            pick = min if group[1] else max
+            shared[group] = pick(decimals, shared.get(group, decimals))
+    return tuple(
+        shared[_group(column, decimals)] if column.kind is ColumnKind.RESULT else decimals
+        for column, decimals in zip(table.columns, own, strict=True)
     )
+
+
+def _group(column: Column, decimals: int) -> tuple[str, bool]:
+    """Columns of results with the same group share their decimals."""
+    return column.unit, not column.unit and decimals > _FRICTION_DECIMALS
 
 
 def _own_decimals(column: Column, values: Sequence[float]) -> int:

@@ -160,6 +160,26 @@ def test_a_figure_without_content_is_still_a_figure(outcome: Outcome, key: str) 
     assert to_svg(draw(empty(figure_of(outcome, key)))).startswith(b"<?xml")
 
 
+def test_several_results_at_one_place_are_points_about_their_mean(outcome: Outcome) -> None:
+    figure = figure_of(outcome, "order_of_runs")
+    first = figure.points[0]
+    twice = replace(figure, points=(*figure.points, replace(first, value=first.value + 0.02)))
+    lines = [
+        [tuple(xy) for xy in line.get_xydata()]
+        for line in draw(twice).axes[0].lines
+        if len(line.get_xydata()) > 2
+    ]
+    assert (first.order, pytest.approx(first.value + 0.01)) in lines[0]
+    assert len({x for x, _ in lines[0]}) == len(lines[0])
+
+
+def test_the_line_of_the_scatter_is_called_what_it_is(outcome: Outcome) -> None:
+    figure = replace(
+        figure_of(outcome, "scatter_sources"), margin=0.0021666667, margin_label="10 % of tolerance"
+    )
+    assert "10 % of tolerance 0.002167" in [text.get_text() for text in texts_of(draw(figure))]
+
+
 def test_equal_values_everywhere_are_drawn(outcome: Outcome) -> None:
     sets = figure_of(outcome, "sets_across_rigs")
     order = figure_of(outcome, "order_of_runs")

@@ -49,6 +49,13 @@ def test_columns_of_one_unit_share_their_decimals() -> None:
     assert column_decimals(Table(key="t", caption="t", columns=columns, rows=rows)) == (2, 2, 1)
 
 
+def test_a_tiny_column_gives_its_decimals_to_tiny_columns_only() -> None:
+    kinds = ("resolution", "change", "lower", "mean")
+    columns = tuple(Column(key=k, caption=k, kind=ColumnKind.RESULT) for k in kinds)
+    table = Table(key="t", caption="t", columns=columns, rows=((0.00002, -0.00037, -0.00067, 0.0042),))
+    assert column_decimals(table) == (6, 6, 6, 4)
+
+
 def test_what_is_not_there_is_never_a_zero() -> None:
     for kind in ColumnKind:
         assert shown(kind, None, math.nan, math.inf) == ["–", "–", "–"]

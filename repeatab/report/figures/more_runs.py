@@ -39,7 +39,7 @@ def draw_more_runs(figure: WhatMoreRunsBuy, width: float, titled: bool) -> Figur
     key = [_series_key(i, name) for i, name in enumerate(_NAMES)]
     key.append(KeyEntry(text=f"wanted: {100 * figure.target:g} %", line=1.0, colour=SOFT, dashes=(5, 2)))
     if figure.margin is not None:
-        text = f"margin {figure.margin:g}"
+        text = f"margin {figure.margin:.4g}"
         key.append(KeyEntry(text=text, line=1.4, colour=_MARGIN, dashes=(5, 2)))
     head = LINE + 0.06
     frame = Frame(

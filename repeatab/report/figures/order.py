@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from repeatab.outcome.figures import OrderOfRuns, OrderPoint
 from repeatab.report.figures.sheet import (
@@ -97,27 +97,31 @@ def _tick_texts(step: float) -> list[str]:
 
 
 def _draw_strip(ax: Axes, points: list[OrderPoint], series: list[str]) -> None:
+    """Points joined in their order; where a series has several at one place, through their mean."""
     import pandas as pd
     import seaborn as sns
 
     looks = {name: series_look(i) for i, name in enumerate(series)}
     frame = pd.DataFrame({"order": [p.order for p in points], "value": [p.value for p in points]})
     frame["series"] = [p.series for p in points]
-    sns.lineplot(
-        data=frame,
-        x="order",
-        y="value",
-        hue="series",
-        style="series",
-        palette={name: look.colour for name, look in looks.items()},
-        markers={name: look.marker for name, look in looks.items()},
-        dashes={name: look.dashes for name, look in looks.items()},
-        markersize=4.6,
-        linewidth=0.8,
-        estimator=None,
-        legend=False,
-        ax=ax,
-    )
+    shared: dict[str, Any] = {
+        "data": frame,
+        "x": "order",
+        "y": "value",
+        "hue": "series",
+        "style": "series",
+        "palette": {name: look.colour for name, look in looks.items()},
+        "markers": {name: look.marker for name, look in looks.items()},
+        "legend": False,
+        "ax": ax,
+    }
+    dashes = {name: look.dashes for name, look in looks.items()}
+    if frame.duplicated(["series", "order"]).any():
+        line = {**shared, "markers": False, "dashes": dashes, "linewidth": 0.8, "errorbar": None}
+        sns.lineplot(estimator="mean", **line)
+        sns.scatterplot(s=13, linewidth=0.4, zorder=3, **shared)
+    else:
+        sns.lineplot(estimator=None, dashes=dashes, linewidth=0.8, markersize=4.6, **shared)
 
 
 def _dress(ax: Axes, orders: tuple[int, int], reach: float, step: float, last: bool) -> None:

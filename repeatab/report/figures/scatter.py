@@ -18,6 +18,7 @@ from repeatab.report.figures.sheet import (
 )
 from repeatab.report.marks import FILL, INK, LOOKS, SOFT, Mark
 from repeatab.report.numbers import fixed, result_decimals
+from repeatab.report.words import printable
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -124,7 +125,9 @@ def _draw_label(ax: Axes, top: float, lines: list[str], tail: str, beside: bool)
 def _key(figure: ScatterSources) -> list[KeyEntry]:
     entries = [KeyEntry(text="estimate", patch=FILL), *whisker_key(figure.sources, figure.margin, INK)]
     if figure.margin is not None:
-        entries.append(KeyEntry(text=f"margin {figure.margin:g}", marker="|", colour=_MARGIN))
+        entries.append(
+            KeyEntry(text=f"{printable(figure.margin_label)} {figure.margin:.4g}", marker="|", colour=_MARGIN)
+        )
     return entries
 
 
