@@ -10,9 +10,9 @@ pairs by the multivariate t distribution of their contrasts. With one pair the s
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
-from typing import Any
+from typing import Any, Protocol
 
 import numpy as np
 from scipy import special
@@ -31,6 +31,31 @@ from repeatab.outcome.verdict import Qualifier, Verdict
 _NO_MARGIN = Bounds(low=-np.inf, high=np.inf, of_ratio=False)
 
 
+class Views(Protocol):
+    """What a comparison asks of a fitted section; LevelFit is the usual one."""
+
+    @property
+    def block(self) -> Block: ...
+
+    def views(self, pair: LevelPair) -> tuple[Pair, ...]:
+        """The views of the scatter of a pair, pooled first."""
+        ...
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Rates:
+    """Error rates of one judgement: of the two-sided difference claim over all deciding claims, and of each of the
+    two one-sided tests of equivalence."""
+
+    difference: float
+    equivalence: float
+
+    @classmethod
+    def at(cls, confidence: float) -> Rates:
+        """The rates of data that are judged once."""
+        return cls(difference=1 - confidence, equivalence=1 - confidence)
+
+
 @dataclass(frozen=True, kw_only=True)
 class Claim:
     """One section and one pair of levels compared.
@@ -39,7 +64,8 @@ class Claim:
     views : the views of the scatter, pooled first.
     bounds : the margin as bounds; None for an informing section without a margin.
     estimate, lower, upper : ratio or difference (as the bounds have it) with the interval of the difference claim.
-    inner_lower, inner_upper : the interval of the equivalence claim, at 2c - 1.
+    inner_lower, inner_upper : the interval of the equivalence claim, at 2c - 1 (at a declared look: at the rates of
+        the look).
     alpha : the error rate at which this claim of a difference is made, after both adjustments.
     single_views : the verdict under each view alone.
     """
@@ -98,9 +124,20 @@ class LevelComparison:
 
 
 def compare_levels(
-    how: ComparisonLayout, sections: tuple[Section, ...], *, confidence: float, analysis: Analysis
+    how: ComparisonLayout,
+    sections: tuple[Section, ...],
+    *,
+    confidence: float,
+    analysis: Analysis,
+    rates: Rates | None = None,
+    fit: Callable[[Block, ComparisonLayout], Views] | None = None,
 ) -> LevelComparison:
     """Compare the pairs of levels section by section and overall.
+
+    Parameters
+    ----------
+    rates : the error rates of this judgement where they are not those of data judged once (a declared look).
+    fit : block and layout -> the views of the scatter, where a job's effect is not a plain difference of levels.
 
     Raises
     ------
@@ -108,14 +145,16 @@ def compare_levels(
         A deciding section has no margin, or no section decides.
     """
     _check_margins(sections)
+    stated = rates or Rates.at(confidence)
     blocks = _blocks(how, analysis)
     estimated = [
-        _estimated(section, blocks.get(section.name), how, confidence, analysis) for section in sections
+        _estimated(section, blocks.get(section.name), how, stated, analysis, fit or _level_fit)
+        for section in sections
     ]
-    rates = _error_rates(estimated, 1 - confidence)
+    adjusted = _error_rates(estimated, stated.difference)
     claims = tuple(
-        _judged(claim, point, confidence)
-        for group, rate in zip(estimated, rates, strict=True)
+        _judged(claim, point, 1 - stated.equivalence)
+        for group, rate in zip(estimated, adjusted, strict=True)
         for claim, point in zip(group, _within_section(group, rate), strict=True)
     )
     verdict, qualifier = overall([claim for claim in claims if claim.section.decides])
@@ -185,23 +224,32 @@ def _alone(block: Block, group: int) -> Block:
     return replace(block, mean=block.mean[[group]], cross=block.cross[[group]], groups=np.zeros(1, np.int64))
 
 
+def _level_fit(block: Block, how: ComparisonLayout) -> Views:
+    return LevelFit(block=block, how=how)
+
+
 def _estimated(
-    section: Section, block: Block | None, how: ComparisonLayout, confidence: float, analysis: Analysis
+    section: Section,
+    block: Block | None,
+    how: ComparisonLayout,
+    rates: Rates,
+    analysis: Analysis,
+    fit: Callable[[Block, ComparisonLayout], Views],
 ) -> list[Claim]:
     """The claims of one section, estimated but not judged."""
     if block is None:
         return [Claim(section=section, pair=pair, trouble="no results") for pair in how.pairs]
-    fit = LevelFit(block=block, how=how)
+    fitted = fit(block, how)
     present = _levels(block, how.factor)
-    return [_estimated_pair(section, fit, pair, present, confidence, analysis) for pair in how.pairs]
+    return [_estimated_pair(section, fitted, pair, present, rates, analysis) for pair in how.pairs]
 
 
 def _estimated_pair(
     section: Section,
-    fit: LevelFit,
+    fit: Views,
     pair: LevelPair,
     present: Sequence[Any],
-    confidence: float,
+    rates: Rates,
     analysis: Analysis,
 ) -> Claim:
     missing = [level for level in (pair.a, pair.b) if level not in present]
@@ -217,7 +265,7 @@ def _estimated_pair(
     bounds = None if margin is None else bounds_of(margin, logarithmic=analysis is Analysis.RATIO)
     _check_size(section, float(views[0].mean_b[0]))
     evidence = evidence_of(views, bounds or _NO_MARGIN)
-    low, high = limits_over(views, bounds or _NO_MARGIN, 2 * confidence - 1)
+    low, high = limits_over(views, bounds or _NO_MARGIN, 1 - 2 * rates.equivalence)
     return Claim(
         section=section, pair=pair, trouble=None, block=fit.block, views=views, bounds=bounds,
         estimate=float(evidence.estimate[0]), mean_a=float(views[0].mean_a[0]), mean_b=float(views[0].mean_b[0]),

@@ -65,13 +65,15 @@ def _within_sets(block: Block, factor: str, pair: LevelPair) -> tuple[list[float
 
 
 def _between_sets(block: Block, factor: str, level: object) -> tuple[float, int]:
-    """Sum of squares and degrees of freedom of set results at one level, about the mean of their lot."""
+    """Sum of squares and degrees of freedom of set results at one level, about the mean of their lot and visit."""
     cells = np.concatenate(_cells_by_set(block, factor, level))
     value = block.mean[0, cells, 0]
-    lots = block.code_of("pad_lot")[cells] if "pad_lot" in block.factors else np.zeros(len(cells), np.int64)
-    codes, index = np.unique(lots, return_inverse=True)
+    about = [block.code_of(name)[cells] for name in ("pad_lot", "visit") if name in block.factors]
+    groups = np.stack([*about, np.zeros(len(cells), np.int64)])
+    codes, index = np.unique(groups, axis=1, return_inverse=True)
+    index = index.reshape(-1)
     centre = np.bincount(index, value) / np.bincount(index)
-    return float(((value - centre[index]) ** 2).sum()), len(value) - len(codes)
+    return float(((value - centre[index]) ** 2).sum()), len(value) - codes.shape[1]
 
 
 def _cells_by_set(block: Block, factor: str, level: object) -> list[np.ndarray]:
