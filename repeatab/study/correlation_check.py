@@ -1,4 +1,4 @@
-"""The study file of a correlation check between two rigs.
+"""The study file of a correlation check between rigs.
 
 In: parsed TOML.  Out: the question CorrelationCheck.
 """
@@ -6,9 +6,9 @@ In: parsed TOML.  Out: the question CorrelationCheck.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import ClassVar, Literal, Self
+from typing import Annotated, ClassVar, Literal, Self
 
-from pydantic import Field, model_validator
+from pydantic import Field, PlainValidator, model_validator
 
 from repeatab.base.errors import StudyError
 from repeatab.base.margin import MarginUnit
@@ -16,7 +16,7 @@ from repeatab.intake.roles import Role
 from repeatab.jobs.questions import CorrelationCheck, Section
 from repeatab.study.parts import CostPart
 from repeatab.study.study_file import SectionPart, StudyFile
-from repeatab.study.values import MarginText
+from repeatab.study.values import MarginText, in_words
 
 MARGIN_MEANING = (
     "The margin is the largest offset between the rigs that would change nobody's decision. Laboratories "
@@ -24,6 +24,22 @@ MARGIN_MEANING = (
     'one lot differ by anyway. Write margin = "5 %" (of the reference rig) or margin = 0.02 (in the unit of '
     "the result)."
 )
+
+
+def rigs_from(value: object) -> tuple[str, ...]:
+    """One rig or a list of them.
+
+    Raises
+    ------
+    StudyError
+    """
+    names = [value] if isinstance(value, str) else value
+    if isinstance(names, list) and names and all(isinstance(name, str) and name.strip() for name in names):
+        return tuple(names)
+    raise StudyError(f'found {in_words(value)}, expected text in quotes, or a list such as ["R2", "R3"].')
+
+
+RigNames = Annotated[tuple[str, ...], PlainValidator(rigs_from)]
 
 
 class ComparedSection(SectionPart):
@@ -42,10 +58,10 @@ class CorrelationCheckFile(StudyFile):
     }
 
     job: Literal["correlation_check"]
-    rig: str = Field(description="Name the rig that is checked, as the results write it.")
-    reference_rig: str = Field(
-        description="Name the rig it is compared with: offsets and percent margins refer to this one."
+    rig: RigNames = Field(
+        description="Name the rig that is checked, or a list of them, as the results write it."
     )
+    reference_rig: str | None = None
     looks: tuple[int, ...] = ()
     cost: CostPart = CostPart()
     sections: dict[str, ComparedSection] = Field(
@@ -60,7 +76,7 @@ class CorrelationCheckFile(StudyFile):
     def question(self) -> CorrelationCheck:
         """The job's question."""
         return CorrelationCheck(
-            rigs=(self.rig,),
+            rigs=self.rig,
             reference_rig=self.reference_rig,
             sections=tuple(
                 Section(name=name, margin=part.margin, decides=part.decides)
@@ -76,6 +92,11 @@ class CorrelationCheckFile(StudyFile):
 
     @model_validator(mode="after")
     def _sensible(self) -> Self:
+        if len(self.rig) == 1 and self.reference_rig is None:
+            raise StudyError(
+                f"reference_rig: is missing. Name the rig that '{self.rig[0]}' is compared with: offsets and percent "
+                "margins refer to it. To compare every pair, name several under rig."
+            )
         most = self.results.quantity.plausible[1] - self.results.quantity.plausible[0]
         for name, part in self.sections.items():
             self._check_margin(f"sections.{name}.margin", part, most)

@@ -55,6 +55,9 @@ class BandsPart(Part):
 
     acceptable: float = Field(description=_BANDS)
     conditional: float = Field(description=_BANDS)
+    # The limits of ISO 22514-7 for its two ratios.
+    system: float = 15.0
+    process: float = 30.0
 
     @model_validator(mode="after")
     def _usable(self) -> Self:
@@ -63,7 +66,12 @@ class BandsPart(Part):
 
     def bands(self) -> AcceptanceBands:
         """The bands as the job takes them."""
-        return AcceptanceBands(acceptable=self.acceptable, conditional=self.conditional)
+        return AcceptanceBands(
+            acceptable=self.acceptable,
+            conditional=self.conditional,
+            system=self.system,
+            process=self.process,
+        )
 
 
 class ProcessPart(Part):
@@ -71,6 +79,8 @@ class ProcessPart(Part):
 
     resolution: float | None = Field(default=None, ge=0)
     calibration: float | None = Field(default=None, ge=0)
+    linearity: float | None = Field(default=None, ge=0)
+    reference_repeatability: float | None = Field(default=None, ge=0)
     bias: float | None = None
     drift: float | None = Field(default=None, ge=0)
     other: float | None = Field(default=None, ge=0)
@@ -80,6 +90,8 @@ class ProcessPart(Part):
         return ProcessUncertainty(
             resolution=self.resolution,
             calibration=self.calibration,
+            linearity=self.linearity,
+            reference_repeatability=self.reference_repeatability,
             bias=self.bias,
             drift=self.drift,
             other=self.other,

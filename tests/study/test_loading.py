@@ -35,7 +35,7 @@ def test_a_correlation_check_as_its_file_states_it(load: Load, tmp_path: Path) -
         'rig = "R2"\nas_of = 2026-03-31\nconfidence = 0.9\nanalysis = "ratio"\nlooks = [4, 6]\nseed = 7',
     )
     assert study.question == CorrelationCheck(
-        rig="R2",
+        rigs=("R2",),
         reference_rig="R1",
         sections=(Section(name="fade 1", margin=FIVE_PERCENT, decides=True),),
         confidence=0.9,
@@ -48,6 +48,17 @@ def test_a_correlation_check_as_its_file_states_it(load: Load, tmp_path: Path) -
     assert study.sections == ("fade 1",)
     assert study.source.folder == tmp_path
     assert study.sha256 == hashlib.sha256((tmp_path / "study.toml").read_bytes()).hexdigest()
+
+
+def test_several_rigs_against_one_or_each_against_each(load: Load, correlation: str) -> None:
+    several = load('rig = "R2"', 'rig = ["R2", "R3"]').question
+    assert isinstance(several, CorrelationCheck)
+    assert several.pairs == (("R2", "R1"), ("R3", "R1"))
+    alone = correlation.replace('reference_rig = "R1"\n', "")
+    each = load('rig = "R2"', 'rig = ["R1", "R2", "R3"]', base=alone).question
+    assert isinstance(each, CorrelationCheck)
+    assert len(each.pairs) == 3
+    assert each.reference_rig is None
 
 
 def test_a_gauge_study_as_its_file_states_it(load: Load, gauge: str) -> None:

@@ -47,7 +47,7 @@ def test_an_unknown_key_is_named_with_the_nearest_known_one(
         ('rig = "R2"', 'rig = "R2"\nseed = -1', ("seed:", "-1", "at least 0")),
         ('rig = "R2"', 'rig = "R2"\nlooks = [6, 4]', ("looks:", "[6, 4]", "rising")),
         ('rig = "R2"', 'rig = "R2"\nanalysis = "ratios"', ("analysis:", "'ratios'", "Did you mean 'ratio'?")),
-        ('rig = "R2"', 'rig = "R1"', ("'R1'", "two different rigs")),
+        ('rig = "R2"', 'rig = "R1"', ("'R1'", "names a rig twice")),
         ('rig = "R2"', 'rig = "R2"\nas_of = "31.03.2026"', ("as_of:", "'31.03.2026'", "2026-03-31")),
         ('files = "march.csv"', "files = 3", ("results.files:", "3 (a number)", "path")),
         ('files = "march.csv"', "files = []", ("results.files:", "a list", "path")),
@@ -118,7 +118,8 @@ def test_wrong_values_of_a_gauge_study(
         ('title = "R2 against R1"', 'title = ""', ("title", "is empty")),
         ('files = "march.csv"\n', "", ("'results.files'", "is missing", "relative to the study file")),
         ('quantity = "friction"\n', "", ("'results.quantity'", "is missing", "C* taken for μ")),
-        ('reference_rig = "R1"\n', "", ("'reference_rig'", "is missing", "compared with")),
+        ('reference_rig = "R1"\n', "", ("reference_rig", "is missing", "compared with")),
+        ('rig = "R2"\n', "", ("'rig'", "is missing", "as the results write it")),
         ('pad_set = "set"\n', "", ("columns.pad_set", "is missing", "pad set")),
         ('result = "mu"\n', "", ("columns.result", "is missing", "measured value")),
         ('[sections."fade 1"]\nmargin = "5 %"', "", ("'sections'", "is missing")),
@@ -152,8 +153,8 @@ def test_a_job_that_is_unknown_or_not_named(refusal: Refusal) -> None:
 
 
 def test_other_faults_are_counted(refusal: Refusal) -> None:
-    message = refusal('rig = "R2"\nreference_rig = "R1"\n', "rig = 2\n")
-    parts_in(message, "'reference_rig' is missing", "1 more to correct")
+    message = refusal('title = "R2 against R1"\nrig = "R2"\n', "rig = 2\n")
+    parts_in(message, "'title' is missing", "1 more to correct")
 
 
 @pytest.mark.parametrize(
