@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any
 
 from repeatab.base.errors import StudyError, listed, nearest
 from repeatab.intake.results import Results
+from repeatab.jobs.level_blocks import levels_apart, sets_across_blocks, time_trouble
 from repeatab.layout.terms import Model, TermName, model_of
 
 if TYPE_CHECKING:
@@ -42,13 +43,22 @@ class Surroundings:
     """What acts beside the compared factor.
 
     fixed : blocks whose levels all compared levels share, such as the rigs of a lot comparison.
-    random : further sources of scatter, such as rigs taken as a sample, or visits.
+    sampled : blocks taken as a sample of many, such as rigs; they and their interaction with the factor are random.
+    random : further sources of scatter, such as visits.
     covariates : columns of numbers with a straight-line effect.
+    wear : whether a trend with the runs of a set is taken out where every set belongs to one level.
     """
 
     fixed: tuple[str, ...] = ()
+    sampled: tuple[str, ...] = ()
     random: tuple[TermName, ...] = ()
     covariates: tuple[str, ...] = ()
+    wear: bool = False
+
+    @property
+    def blocks(self) -> tuple[str, ...]:
+        """All blocks, whichever way they are taken."""
+        return (*self.fixed, *self.sampled)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -80,15 +90,26 @@ class ComparisonLayout:
 
     table : one row per run result and section, columns section, the factor, pad_set, pad_lot (if several),
         POSITION (if sets ran at several levels), covariates, result.
+    alone : the model in which a pair is judged by its own sets: sampled blocks are fixed there.
     pairs : the comparisons asked for.
     set_aside : sentences on rows that take no part.
+    blocks : columns beside the factor whose levels the compared levels share.
+    apart : levels that share no block with the others, so that the blocks are one with them.
     """
 
     factor: str
     table: pd.DataFrame
     model: Model
+    alone: Model
     pairs: tuple[LevelPair, ...]
     set_aside: tuple[str, ...]
+    blocks: tuple[str, ...] = ()
+    apart: tuple[Any, ...] = ()
+
+    @property
+    def factor_name(self) -> str:
+        """The factor in words."""
+        return self.factor.replace("_", " ")
 
     @property
     def levels(self) -> tuple[Any, ...]:
@@ -122,27 +143,43 @@ def comparison_layout(
     order = _order_column(table, factor)
     shared = _sets_at_several_levels(table, factor)
     table, crossed, dropped = _shared_lots(table, factor, alone=not shared)
-    laid = tuple(_level_pair(table, factor, a, b, order) for a, b in pairs)
-    table, fixed, slopes = _positions(table, factor, shared, order)
+    laid = tuple(_level_pair(table, factor, a, b, order, beside.blocks) for a, b in pairs)
+    table, fixed, slopes = _positions(table, factor, shared, order, wear=beside.wear)
     # A set that belongs to one level only has no scatter of its own between levels.
     sets: list[TermName] = ["pad_set", (factor, "pad_set")] if shared else ["pad_set"]
-    model = model_of(
-        random=[*beside.random, *sets],
-        fixed=[factor, *beside.fixed, *(["pad_lot"] if crossed else []), *fixed],
-        covariates=[*beside.covariates, *slopes],
-    )
+    sets += sets_across_blocks(table, beside.blocks)
+    last = [*(["pad_lot"] if crossed else []), *fixed]
+    sampled: list[TermName] = [term for name in beside.sampled for term in (name, (name, factor))]
+    covariates = [*beside.covariates, *slopes]
     return ComparisonLayout(
-        factor=factor, table=table, model=model, pairs=laid, set_aside=(*set_aside, *dropped)
+        factor=factor,
+        table=table,
+        model=model_of(
+            random=[*sampled, *beside.random, *sets],
+            fixed=[factor, *beside.fixed, *last],
+            covariates=covariates,
+        ),
+        alone=model_of(
+            random=[*beside.random, *sets],
+            fixed=[factor, *beside.blocks, *last],
+            covariates=covariates,
+        ),
+        pairs=laid,
+        set_aside=(*set_aside, *dropped),
+        blocks=beside.blocks,
+        apart=levels_apart(table, factor, beside.blocks, [b for _, b in pairs]),
     )
 
 
-def _level_pair(table: pd.DataFrame, factor: str, a: Any, b: Any, order: str | None) -> LevelPair:
+def _level_pair(
+    table: pd.DataFrame, factor: str, a: Any, b: Any, order: str | None, blocks: tuple[str, ...]
+) -> LevelPair:
     own = table[table[factor].isin([a, b])]
     sets = {level: set(own.loc[own[factor] == level, "pad_set"]) for level in (a, b)}
     both = sets[a] & sets[b]
     use = SetUse.SPLIT if not both else SetUse.SAME if sets[a] == sets[b] else SetUse.MIXTURE
     leads = _leads(own, factor, a, both, order) if order and both else {}
-    trouble = _order_trouble(a, b, order, leads) if both else _time_trouble(own, factor, a, b)
+    trouble = _order_trouble(a, b, order, leads) if both else time_trouble(own, factor, a, b, blocks)
     return LevelPair(
         a=a,
         b=b,
@@ -151,7 +188,7 @@ def _level_pair(table: pd.DataFrame, factor: str, a: Any, b: Any, order: str | N
         sets_b=len(sets[b]),
         sets_both=len(both),
         a_first={label: bool(lead >= 0) for label, lead in leads.items()},
-        confounded=(*_companions(own, factor, a, b), *trouble),
+        confounded=(*_companions(own, factor, a, b, blocks), *trouble),
     )
 
 
@@ -256,22 +293,27 @@ def _leads(table: pd.DataFrame, factor: str, a: Any, both: set[Any], order: str)
     return {label: float(lead) for label, lead in (places[False] - places[True]).items()}
 
 
-def _companions(table: pd.DataFrame, factor: str, a: Any, b: Any) -> list[str]:
+def _companions(table: pd.DataFrame, factor: str, a: Any, b: Any, blocks: tuple[str, ...]) -> list[str]:
     """What is recorded and has one value at each level, another at the other."""
     found = []
-    for name, words in _COMPANIONS.items():
+    for name, words in {**{block: block.replace("_", " ") for block in blocks}, **_COMPANIONS}.items():
         if name == factor or name not in table.columns:
             continue
         values = [set(table.loc[table[factor] == level, name].dropna()) for level in (a, b)]
         lonely = len(values[0]) == 1 and len(values[1]) == 1 and values[0] != values[1]
-        apart = name in _SHARED and values[0] and values[1] and not values[0] & values[1]
+        apart = name in (*_SHARED, *blocks) and values[0] and values[1] and not values[0] & values[1]
         if lonely or apart:
             found.append(
                 f"{words} {listed(sorted(values[0], key=str))} goes with {a} and {listed(sorted(values[1], key=str))} "
-                f"with {b} throughout, so {words} and {factor} are one. "
-                f"Run each {words} on both, or leave that column out if it counts as part of the {factor}."
+                f"with {b} throughout, so {words} and {factor.replace('_', ' ')} are one. {_remedy(factor, words)}"
             )
     return found
+
+
+def _remedy(factor: str, words: str) -> str:
+    if factor == "pad_lot":
+        return f"Run sets of both lots with each {words}."
+    return f"Run each {words} on both, or leave that column out if it counts as part of the {factor.replace('_', ' ')}."
 
 
 def _order_trouble(a: Any, b: Any, order: str | None, leads: Mapping[Any, float]) -> list[str]:
@@ -290,33 +332,15 @@ def _order_trouble(a: Any, b: Any, order: str | None, leads: Mapping[Any, float]
     return []
 
 
-def _time_trouble(table: pd.DataFrame, factor: str, a: Any, b: Any) -> list[str]:
-    """Levels that were run one after the other, with no overlap in time."""
-    for name in ("time", "day", "run_order"):
-        if name not in table.columns:
-            continue
-        first, second = (table.loc[table[factor] == level, name].dropna() for level in (a, b))
-        if len(first) == 0 or len(second) == 0:
-            continue
-        if first.max() < second.min() or second.max() < first.min():
-            early, late = (a, b) if first.max() < second.min() else (b, a)
-            return [
-                f"All runs of {early} came before all runs of {late}, so whatever changed in between and the "
-                "difference are one. Run the two in turn."
-            ]
-        return []
-    return []
-
-
 def _positions(
-    table: pd.DataFrame, factor: str, shared: bool, order: str | None
+    table: pd.DataFrame, factor: str, shared: bool, order: str | None, *, wear: bool
 ) -> tuple[pd.DataFrame, list[str], list[str]]:
     """The run's position in its set: a fixed effect where each set ran once at each level, else a slope."""
-    if not shared or order is None:
+    if order is None or not (shared or wear):
         return table, [], []
     # A set that ran at one level only may lack its order; it ran fresh.
     rank = table.groupby(["section", "pad_set"])[order].rank().fillna(1.0)
-    once = table.groupby(["section", "pad_set", factor]).size().max() == 1
+    once = shared and table.groupby(["section", "pad_set", factor]).size().max() == 1
     if once:
         return table.assign(**{POSITION: rank.astype(int)}), [POSITION], []
     return table.assign(**{POSITION: rank.astype(float)}), [], [POSITION]

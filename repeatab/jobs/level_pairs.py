@@ -23,6 +23,7 @@ from repeatab.estimation.pairs import (
     separate_pair,
 )
 from repeatab.jobs.comparison_layout import ComparisonLayout, LevelPair, SetUse
+from repeatab.jobs.level_split import split_pair
 from repeatab.layout.blocks import Block
 from repeatab.layout.layout import layout_of
 from repeatab.layout.terms import Model
@@ -56,13 +57,13 @@ class LevelFit:
             A level has too few sets for a scatter of its own.
         """
         return pooled_pair(self.fit, self.how.factor, pair.a, pair.b), _own_scatter(
-            self.block, self.how, pair
+            self.block, self.how, pair, self.fit
         )
 
 
-def _own_scatter(block: Block, how: ComparisonLayout, pair: LevelPair) -> Pair:
+def _own_scatter(block: Block, how: ComparisonLayout, pair: LevelPair, fit: BlockFit) -> Pair:
     if pair.use is SetUse.SPLIT:
-        return separate_pair(block, how.model, how.factor, pair.a, pair.b)
+        return split_pair(block, how, pair, fit)
     labels, means, cells = set_means(block, how.factor, pair)
     first = np.array([pair.a_first.get(label, True) for label in labels])
     order = first if 0 < first.sum() < len(first) else None
@@ -84,9 +85,9 @@ def _with_the_rest(
         mean=block.mean[:, rest], cross=block.cross[:, rest],
     )  # fmt: skip
     plain = Model(
-        random=how.model.random,
-        fixed=tuple(t for t in how.model.fixed if t.factors == (how.factor,)),
-        covariates=how.model.covariates,
+        random=how.alone.random,
+        fixed=tuple(t for t in how.alone.fixed if t.factors == (how.factor,)),
+        covariates=how.alone.covariates,
     )
     try:
         separate = separate_pair(others, plain, how.factor, pair.a, pair.b)
