@@ -108,8 +108,8 @@ def gauge_checks(
 
 def adjusted(p: dict[str, float]) -> dict[str, float]:
     """p values over all sections together (Holm)."""
-    if not p:
-        return {}
+    if len(p) < 2:
+        return dict(p)
     from statsmodels.stats.multitest import multipletests
 
     values = multipletests(list(p.values()), method="holm")[1]

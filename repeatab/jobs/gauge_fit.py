@@ -16,6 +16,7 @@ from repeatab.base.errors import EstimationError, LayoutError
 from repeatab.cells import Cells, reduce_to_cells
 from repeatab.estimation.components import BlockFit, fit_cells
 from repeatab.jobs.gauge_data import OPERATOR, PAD_LOT, PAD_SET, RIG, GaugeData
+from repeatab.jobs.wording import enumerated
 from repeatab.judgement.capability import Capability, Source, SourceRole, capabilities
 from repeatab.layout.layout import Layout
 from repeatab.layout.terms import REPEATABILITY, Model, TermName, model_of
@@ -90,7 +91,21 @@ def sources_of(layout: Layout) -> tuple[Source, ...]:
     """
     mixed = {group[-1]: group for group in layout.separable.mixed}
     last = len(layout.model.random)
-    return tuple(_source(layout, mixed.get(i, (i,))) for i in (*layout.estimated, last))
+    constant = {
+        term.factors for term, part in zip(layout.model.random, layout.random, strict=True) if part.size == 1
+    }
+    return tuple(
+        _source(layout, _varied(layout, mixed.get(i, (i,)), constant)) for i in (*layout.estimated, last)
+    )
+
+
+def _varied(layout: Layout, members: tuple[int, ...], constant: set[tuple[str, ...]]) -> tuple[int, ...]:
+    """The members of a mixture without the combinations of a factor that has one level only."""
+    terms = layout.model.random
+    kept = tuple(
+        i for i in members if i >= len(terms) or not any((name,) in constant for name in terms[i].factors)
+    )
+    return kept or members
 
 
 def _source(layout: Layout, members: tuple[int, ...]) -> Source:
@@ -110,6 +125,21 @@ def _role(layout: Layout, index: int) -> SourceRole:
     if factors <= {PAD_SET, PAD_LOT}:
         return SourceRole.PART
     return SourceRole.REPRODUCIBILITY if factors <= {RIG, OPERATOR} else SourceRole.INTERACTION
+
+
+def mixture_sentences(layout: Layout) -> tuple[tuple[tuple[str, ...], str, str], ...]:
+    """Per mixture of sources: their names, what is one number, and the runs that would tell."""
+    found = []
+    for source in sources_of(layout):
+        if len(source.names) > 1:
+            remedy = (
+                "Run at least two pad sets twice under the same conditions to tell repeatability apart."
+                if REPEATABILITY in source.names
+                else "Run combinations in which they do not go together."
+            )
+            text = f"{enumerated(source.names)} are one number in this design."
+            found.append((source.names, text[:1].upper() + text[1:], remedy))
+    return tuple(found)
 
 
 def shown(name: str) -> str:

@@ -15,7 +15,7 @@ from repeatab.base.interval import IntervalMethod
 from repeatab.base.notes import Note, NoteKind
 from repeatab.jobs.gauge_checks import ERROR_RATE, GaugeChecks
 from repeatab.jobs.gauge_data import OPERATOR, RIG, GaugeData
-from repeatab.jobs.gauge_fit import SectionFit
+from repeatab.jobs.gauge_fit import SectionFit, mixture_sentences
 from repeatab.jobs.gauge_sections import GaugedSection
 from repeatab.jobs.gauge_words import WORDS
 from repeatab.jobs.questions import GaugeStudy
@@ -44,7 +44,11 @@ def notes(
             )  # fmt: skip
     for fit in fits.values():
         if fit.part is not None:
-            found += fit.part.layout.notes()
+            found += [
+                Note(kind=NoteKind.MIXED_TOGETHER, sources=names, text=text, remedy=remedy)
+                for names, text, remedy in mixture_sentences(fit.part.layout)
+            ]
+            found += [note for note in fit.part.layout.notes() if len(note.sources) == 1]
     found += _assumptions(checks, question)
     return tuple({str(note): note for note in found}.values())
 

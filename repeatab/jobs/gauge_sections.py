@@ -74,7 +74,7 @@ def gauge_section(
         asked=asked, level=level, runs=len(values), width=width, capability=capability,
         tolerance_percent=None if width is None else _against(capability.grr, width, question.multiplier),
     )  # fmt: skip
-    share, of = _decisive(section)
+    share, of = _decisive(capability, width, question)
     acceptance = _accepted(section, share, of, question, checks.rigs.get(asked.name))
     parts = _parts(question, capability, level)
     return replace(
@@ -104,12 +104,19 @@ def _against(grr: Scatter, width: float, multiplier: float) -> Share:
     return Share(value=percent(grr.sd), interval=interval)
 
 
-def _decisive(section: GaugedSection) -> tuple[Share | None, str]:
+def _decisive(capability: Capability, width: float | None, question: GaugeStudy) -> tuple[Share | None, str]:
     """What the verdict rests on: the tolerance where there is one, else the total variation."""
-    assert section.capability is not None
-    if section.tolerance_percent is not None:
-        return section.tolerance_percent, TOLERANCE
-    return section.capability.total_percent, TOTAL
+    if width is not None:
+        return _against(capability.grr, width, question.multiplier), TOLERANCE
+    return capability.total_percent, TOTAL
+
+
+def verdict_of(capability: Capability, width: float | None, question: GaugeStudy) -> Verdict:
+    """The verdict by the rule of the study, the rigs repeating alike."""
+    share, of = _decisive(capability, width, question)
+    if share is None or share.interval is None:
+        return Verdict.UNDECIDED
+    return _judge(share.value, share.interval, of, question, capability.upper_bound).verdict
 
 
 def _accepted(

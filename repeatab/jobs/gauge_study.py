@@ -18,9 +18,10 @@ from repeatab.jobs.gauge_checks import GaugeChecks, gauge_checks
 from repeatab.jobs.gauge_data import ORDER, GaugeData, gauge_data
 from repeatab.jobs.gauge_figures import gauge_figures
 from repeatab.jobs.gauge_fit import SectionFit, fit_sections, gauge_model, section_capabilities
+from repeatab.jobs.gauge_next import gauge_next_runs
 from repeatab.jobs.gauge_sections import GaugedSection, gauge_section
 from repeatab.jobs.questions import GaugeStudy
-from repeatab.jobs.wording import enumerated, plural
+from repeatab.jobs.wording import enumerated
 from repeatab.judgement.acceptance import overall
 from repeatab.outcome.outcome import Outcome, Provenance
 from repeatab.outcome.tables import Table
@@ -64,7 +65,7 @@ def run_gauge_study(
         gauge_section(asked, question, data, fits[asked.name], capabilities.get(asked.name), checks)
         for asked in question.sections
     )
-    progress("writing", 3, _STEPS)
+    progress("what to run next", 3, _STEPS)
     return _outcome(question, results, data, fits, checks, sections, title)
 
 
@@ -91,6 +92,7 @@ def _outcome(
         headline=_headline(sections, judgements, results),
         judgements=judgements,
         evidence=words.evidence(sections, question, data, checks, scale),
+        next_runs=None if results.blocks else gauge_next_runs(sections, question, data),
         cannot_tell=words.cannot_tell(sections, data, fits, checks),
         tables=_tables(sections, question, fits, checks, scale),
         figures=gauge_figures(sections, question, data, checks, scale),
@@ -151,17 +153,19 @@ def _headline(
     verdict = overall([judgement.verdict for judgement in deciding])
     same = [judgement for judgement in deciding if judgement.verdict is verdict]
     names = enumerated([judgement.subject for judgement in same])
-    lead = (
-        f"This holds for all {len(deciding)} deciding sections."
-        if len(same) == len(deciding) and len(deciding) > 1
-        else f"Decided by {names} ({len(same)} of {plural(len(deciding), 'deciding section')})."
-    )
+    lead = ""
+    if len(deciding) > 1:
+        lead = (
+            f"This holds for all {len(deciding)} deciding sections. "
+            if len(same) == len(deciding)
+            else f"Decided by {names} ({len(same)} of {len(deciding)} deciding sections). "
+        )
     worst = max(same, key=lambda judgement: _size(sections, judgement.subject))
     qualifier = worst.qualifier if len({judgement.qualifier for judgement in same}) == 1 else Qualifier.NONE
     return Judgement(
         subject=subject,
         verdict=verdict,
-        reason=f"{lead} {worst.subject}: {worst.reason}",
+        reason=f"{lead}{worst.subject}: {worst.reason}",
         qualifier=qualifier,
     )
 

@@ -10,12 +10,12 @@ from collections.abc import Sequence
 
 from repeatab.jobs.gauge_checks import GaugeChecks
 from repeatab.jobs.gauge_data import OPERATOR, PAD_LOT, PAD_SET, RIG, GaugeData
-from repeatab.jobs.gauge_fit import SectionFit, shown
+from repeatab.jobs.gauge_fit import SectionFit, mixture_sentences, shown
 from repeatab.jobs.gauge_sections import GaugedSection
 from repeatab.jobs.gauge_tables import Scale
 from repeatab.jobs.questions import Analysis, GaugeStudy
 from repeatab.jobs.wording import enumerated, p_value, plural, result
-from repeatab.judgement.capability import Capability, Scatter
+from repeatab.judgement.capability import Capability, Scatter, SourceRole
 from repeatab.judgement.measures import ENOUGH_CATEGORIES, distinct_categories
 
 WORDS = {RIG: "rig", OPERATOR: "operator", PAD_LOT: "pad lot", PAD_SET: "pad set"}
@@ -62,14 +62,20 @@ def _design(data: GaugeData) -> str:
     count = len(data.table) / len(data.sections)
     per = f"{count:.0f}" if count == int(count) else f"about {count:.0f}"
     which = enumerated(levels) if levels else "one pad set on one rig"
-    return f"{per} runs per section: {which}; each pad set ran {runs} time{'s' if most > 1 else ''}."
+    return f"{per} runs per section: {which}; each pad set ran {_times(runs)}."
+
+
+def _times(runs: str) -> str:
+    return {"1": "once", "2": "twice"}.get(runs, f"{runs} times")
 
 
 def _section_sentences(
     section: GaugedSection, found: Capability, question: GaugeStudy, scale: Scale
 ) -> list[str]:
     bound = "at most " if found.upper_bound else ""
-    parts = [f"repeatability {amount(found.repeatability.sd, scale)}"]
+    first = next(source for source in found.sources if source.role is SourceRole.REPEATABILITY)
+    what = f"{enumerated(first.names)} together" if first.bounds else "repeatability"
+    parts = [f"{what} {amount(found.repeatability.sd, scale)}"]
     if found.reproducibility is not None:
         parts.append(f"{_conditions(found)} {amount(found.reproducibility.sd, scale)}")
     if found.interaction is not None:
@@ -157,7 +163,9 @@ def _check_sentences(checks: GaugeChecks, question: GaugeStudy, scale: Scale) ->
                 f"{amount(rigs.equality.scatters[least].sd, scale)}."
             )
     if checks.rigs and not any(rigs.unequal for rigs in checks.rigs.values()):
-        sentences.append("The rigs show no difference in how well they repeat.")
+        joint = any(rigs.joint for rigs in checks.rigs.values())
+        what = "how much single runs scatter (sets included)" if joint else "how well they repeat"
+        sentences.append(f"The rigs show no difference in {what}.")
     return sentences
 
 
@@ -172,9 +180,11 @@ def cannot_tell(
     for fit in fits.values():
         if fit.part is None:
             continue
+        sentences += [f"{text} {remedy}" for _, text, remedy in mixture_sentences(fit.part.layout)]
         for note in fit.part.layout.notes():
-            words = shown(str(note))
-            sentences.append(words[:1].upper() + words[1:])
+            if len(note.sources) == 1:
+                words = f"{fit.section}: {shown(str(note))}"
+                sentences.append(words)
     for name, label in data.single.items():
         if name in (RIG, OPERATOR):
             sentences.append(

@@ -114,13 +114,18 @@ def capabilities(
     sources: Sequence[Source],
     *,
     generators: Sequence[np.random.Generator],
+    pivot_draws: int = PIVOT_DRAWS,
+    constrained: bool = True,
 ) -> tuple[Capability, ...]:
     """Judge the sections of one layout.
 
     Parameters
-    ----------
-    fit : with (groups,) sections; sources : one per component, repeatability last.
-    generators : one per section, of the draws behind the intervals.
+    ---------- fit : with (groups,) sections; sources : one per component, repeatability last. generators :
+    one per section, of the draws behind the intervals; pivot_draws : how many for the ratios of a
+        balanced layout.
+    constrained : False cuts negative estimates at zero instead of estimating the others with them held
+    there: quicker,
+        for planning, where the intervals decide and thousands of data sets are judged.
 
     Raises
     ------
@@ -135,10 +140,10 @@ def capabilities(
     limits: _Limits
     if fit.uses_anova:
         analysis = mean_squares(fit.block, fit.layout)
-        limits = _FromMeanSquares(fit=fit, analysis=analysis, generators=generators)
+        limits = _FromMeanSquares(fit=fit, analysis=analysis, generators=generators, draws=pivot_draws)
     else:
         limits = _FromPivots(fit=fit, generators=generators)
-    variances = constrained_variances(fit)
+    variances = constrained_variances(fit) if constrained else np.maximum(fit.variances, 0.0)
     return tuple(_capability(fit, sums, limits, variances[g], g) for g in range(len(variances)))
 
 
@@ -189,6 +194,7 @@ class _FromMeanSquares(_Limits):
     fit: BlockFit
     analysis: MeanSquares
     generators: Sequence[np.random.Generator]
+    draws: int
 
     def of_sum(self, row: FloatArray, group: int) -> Interval | None:
         coefficients = row @ self.analysis.combination
@@ -207,7 +213,7 @@ class _FromMeanSquares(_Limits):
 
         low, high = generalised_limits(
             percent, self.analysis.ms[group], self.analysis.df,
-            level=self.fit.level, draws=PIVOT_DRAWS, rng=self.generators[group],
+            level=self.fit.level, draws=self.draws, rng=self.generators[group],
         )  # fmt: skip
         return Interval(lower=low, upper=high, level=self.fit.level, method=IntervalMethod.GENERALISED)
 
