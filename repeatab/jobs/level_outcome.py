@@ -43,7 +43,11 @@ def scatters_of(comparison: LevelComparison) -> dict[Key, LevelScatter]:
     for claim in comparison.compared:
         assert claim.block is not None
         found[key_of(claim)] = level_scatter(
-            claim.block, comparison.how.factor, claim.pair, level=comparison.confidence
+            claim.block,
+            comparison.how.factor,
+            claim.pair,
+            level=comparison.confidence,
+            blocks=comparison.how.blocks,
         )
     return found
 
