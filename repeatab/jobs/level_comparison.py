@@ -21,7 +21,7 @@ from repeatab.base.errors import EstimationError, LayoutError, StudyError
 from repeatab.base.margin import MarginUnit
 from repeatab.cells import reduce_to_cells
 from repeatab.estimation.pairs import Pair, PooledPair, contrast_correlation
-from repeatab.jobs.comparison_layout import ComparisonLayout, LevelPair
+from repeatab.jobs.comparison_layout import ComparisonLayout, LevelPair, SetUse
 from repeatab.jobs.level_pairs import LevelFit
 from repeatab.jobs.questions import Analysis, Section
 from repeatab.judgement.comparison import Bounds, bounds_of, decide, evidence_of, holm_levels, limits_over
@@ -164,13 +164,16 @@ def compare_levels(
 
 
 def overall(deciding: Sequence[Claim]) -> tuple[Verdict, Qualifier]:
-    """What the deciding claims say together: one difference is enough, equivalence needs all of them."""
-    if any(claim.qualifier is Qualifier.CONFOUNDED for claim in deciding):
-        return Verdict.UNDECIDED, Qualifier.CONFOUNDED
+    """What the deciding claims say together: one difference is enough, equivalence needs all of them.
+
+    A pair that is mixed with another effect takes nothing from a difference of another pair.
+    """
     different = [claim for claim in deciding if claim.verdict is Verdict.DIFFERENT]
     if different:
         matters = any(claim.qualifier is Qualifier.IT_MATTERS for claim in different)
         return Verdict.DIFFERENT, Qualifier.IT_MATTERS if matters else Qualifier.MARGIN_OPEN
+    if any(claim.qualifier is Qualifier.CONFOUNDED for claim in deciding):
+        return Verdict.UNDECIDED, Qualifier.CONFOUNDED
     if all(claim.verdict is Verdict.EQUIVALENT for claim in deciding):
         small = any(claim.qualifier is Qualifier.TOO_SMALL_TO_MATTER for claim in deciding)
         return Verdict.EQUIVALENT, Qualifier.TOO_SMALL_TO_MATTER if small else Qualifier.NONE
@@ -202,7 +205,7 @@ def _check_size(section: Section, level: float) -> None:
 
 
 def _blocks(how: ComparisonLayout, analysis: Analysis) -> dict[str, Block]:
-    table = how.table
+    table = how.table[~how.table[how.factor].isin(how.apart)]
     if analysis is Analysis.RATIO:
         if (table["result"] <= 0).any():
             raise StudyError(
@@ -241,7 +244,9 @@ def _estimated(
         return [Claim(section=section, pair=pair, trouble="no results") for pair in how.pairs]
     fitted = fit(block, how)
     present = _levels(block, how.factor)
-    return [_estimated_pair(section, fitted, pair, present, rates, analysis) for pair in how.pairs]
+    return [
+        _estimated_pair(section, fitted, pair, present, rates, analysis, how.factor) for pair in how.pairs
+    ]
 
 
 def _estimated_pair(
@@ -251,10 +256,14 @@ def _estimated_pair(
     present: Sequence[Any],
     rates: Rates,
     analysis: Analysis,
+    factor: str,
 ) -> Claim:
     missing = [level for level in (pair.a, pair.b) if level not in present]
     if missing:
-        return Claim(section=section, pair=pair, trouble=f"there are no results of {missing[0]}")
+        reason = pair.confounded[0] if pair.confounded else f"there are no results of {missing[0]}"
+        return Claim(section=section, pair=pair, trouble=reason)
+    if (lonely := _single_set(fit.block, pair, factor)) is not None:
+        return Claim(section=section, pair=pair, trouble=lonely, block=fit.block)
     try:
         views = fit.views(pair)
         for view in views:
@@ -271,6 +280,20 @@ def _estimated_pair(
         estimate=float(evidence.estimate[0]), mean_a=float(views[0].mean_a[0]), mean_b=float(views[0].mean_b[0]),
         inner_lower=float(low[0]), inner_upper=float(high[0]), p=float(evidence.p_difference[0]),
     )  # fmt: skip
+
+
+def _single_set(block: Block, pair: LevelPair, factor: str) -> str | None:
+    """Why a level with one set tells nothing of its own: the set and the level are one."""
+    if pair.use is not SetUse.SPLIT:
+        return None
+    for level in (pair.a, pair.b):
+        at = np.array([label == level for label in block.levels_of(factor)])[block.code_of(factor)]
+        if len(np.unique(block.code_of("pad_set")[at])) == 1:
+            return (
+                f"{level} has a single pad set here, so what is the set's own and what belongs to {level} are one, "
+                f"however often the set ran. Run more pad sets of {level}."
+            )
+    return None
 
 
 def _levels(block: Block, factor: str) -> list[object]:
