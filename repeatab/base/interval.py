@@ -20,6 +20,12 @@ class IntervalMethod(Enum):
     WELCH = "Welch t"
     STUDENT = "Student t"
     PITMAN_MORGAN = "Pitman-Morgan"
+    NONCENTRAL_T = "exact noncentral t"
+    LIMIT_APPROXIMATE = "t with an approximate standard error of the limit"
+    FISHER_Z = "normal after Fisher's transformation"
+    JACKKNIFE = "jackknife over whole sets, t"
+    SET_BOOTSTRAP = "bootstrap of whole sets"
+    JOINT_T = "joint t of several contrasts"
     NONE = "none"
 
 
