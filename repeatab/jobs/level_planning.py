@@ -9,12 +9,13 @@ from dataclasses import replace
 
 import numpy as np
 
+from repeatab.cells import FloatArray
 from repeatab.jobs.comparison_layout import POSITION, ComparisonLayout, LevelPair, SetUse
 from repeatab.jobs.level_comparison import Claim
 from repeatab.jobs.level_pairs import LevelFit
 from repeatab.jobs.questions import RunCost
 from repeatab.layout.layout import Layout, layout_of
-from repeatab.layout.terms import model_of
+from repeatab.layout.terms import REPEATABILITY, TermName, model_of
 from repeatab.planning.next_runs import Beliefs, MoreRuns, what_to_run_next
 from repeatab.planning.verdict_probability import Arrangement, Belief, PlannedComparison
 from repeatab.simulate import planned_block
@@ -62,17 +63,26 @@ def more_runs(
 
 
 def _planned(how: ComparisonLayout, pair: LevelPair) -> ComparisonLayout:
-    """The same question on fresh sets of one lot, without covariates; sets at both levels in both orders."""
+    """The same question on fresh sets of one lot, without covariates; sets at both levels in both orders, sets of
+    one level dealt out to the blocks in turn."""
     same = pair.use is not SetUse.SPLIT
-    model = (
-        model_of(random=["pad_set", (how.factor, "pad_set")], fixed=[how.factor, POSITION])
-        if same
-        else model_of(random=["pad_set"], fixed=[how.factor])
-    )
+    factor, random = how.factor, [term.factors for term in how.model.random]
+    sampled = [] if same else [block for block in how.blocks if (block,) in random]
+    blocks = [] if same else list(how.blocks)
+    sets: list[TermName] = ["pad_set", (factor, "pad_set")] if same else ["pad_set"]
+    fixed = [factor, *([POSITION] if same else [])]
+    terms: list[TermName] = [term for block in sampled for term in (block, (block, factor))]
     order = {f"set {i}": i % 2 == 0 for i in range(_MOST_SETS)}
     use = SetUse.SAME if same else SetUse.SPLIT
     return replace(
-        how, model=model, pairs=(replace(pair, use=use, a_first=order, confounded=()),), set_aside=()
+        how,
+        model=model_of(
+            random=[*terms, *sets], fixed=[*fixed, *(block for block in blocks if block not in sampled)]
+        ),
+        alone=model_of(random=sets, fixed=[*fixed, *blocks]),
+        pairs=(replace(pair, use=use, a_first=order, confounded=()),),
+        set_aside=(),
+        blocks=tuple(blocks),
     )
 
 
@@ -85,29 +95,39 @@ def _typical_runs(how: ComparisonLayout) -> int:
 def _arrangement(how: ComparisonLayout, sets: int, runs: int) -> Arrangement:
     pair = how.pairs[0]
     same = pair.use is SetUse.SAME
-    levels, labels, positions = [], [], []
+    places = {block: _shared_labels(how, pair, block) for block in how.blocks}
+    factors: dict[str, list[object]] = {name: [] for name in (how.factor, "pad_set", *places)}
+    if same:
+        factors[POSITION] = []
     for side, level in enumerate((pair.a, pair.b)):
         for i in range(sets):
-            label = f"set {i}" if same else f"{side} set {i}"
             first = pair.a_first[f"set {i}"] == (side == 0)
-            levels += [level] * runs
-            labels += [label] * runs
-            positions += [1 if first else 2] * runs
-    factors = {how.factor: levels, "pad_set": labels, **({POSITION: positions} if same else {})}
+            row = {how.factor: level, "pad_set": f"set {i}" if same else f"{side} set {i}"}
+            row |= {block: labels[i % len(labels)] for block, labels in places.items()}
+            row |= {POSITION: 1 if first else 2} if same else {}
+            for name, label in row.items():
+                factors[name] += [label] * runs
     block = planned_block(factors)
     at_a = [block.levels_of(how.factor)[code] == pair.a for code in block.code_of(how.factor)]
     return Arrangement(block=block, layout=layout_of(block, how.model), first=np.array(at_a, float))
 
 
+def _shared_labels(how: ComparisonLayout, pair: LevelPair, block: str) -> list[object]:
+    """The levels of a block on which both compared levels have run."""
+    table = how.table
+    found = [dict.fromkeys(table.loc[table[how.factor] == level, block]) for level in (pair.a, pair.b)]
+    return [label for label in found[0] if label in found[1]]
+
+
 def _variances(claim: Claim, planned: Layout) -> tuple[tuple[float, ...], tuple[float, ...]]:
-    """Components as the planned design has them: its own sources, or their sum where it cannot tell them."""
+    """Components as the planned design has them: its own sources by name; what it cannot tell joins the last."""
     fit = claim.pooled.fit
-    own = np.maximum(fit.variances[0], 0.0)
-    upper = fit.limits[1][0]
-    if len(planned.estimated) + 1 == len(own):
-        return tuple(own), tuple(upper)
-    return _summed(own, planned), _summed(upper, planned)
+    own = [fit.layout.sources[i] for i in fit.layout.estimated]
+    wanted = [planned.sources[i] for i in planned.estimated]
 
+    def arranged(values: FloatArray) -> tuple[float, ...]:
+        named = dict(zip([*own, REPEATABILITY], values, strict=True))
+        kept = [float(named.pop(name, 0.0)) for name in wanted]
+        return (*kept, float(sum(named.values())))
 
-def _summed(variances: np.ndarray, planned: Layout) -> tuple[float, ...]:
-    return (*[0.0] * len(planned.estimated), float(variances.sum()))
+    return arranged(np.maximum(fit.variances[0], 0.0)), arranged(fit.limits[1][0])
