@@ -113,9 +113,9 @@ def _sets_figure(how: ComparisonLayout, quantity: Quantity) -> Figure:
     )  # fmt: skip
     split = all(pair.use is SetUse.SPLIT for pair in how.pairs)
     reading = (
-        f"Each point is one pad set: a shift of all points of a {how.factor} is a step of the {how.factor}."
+        f"Each point is one pad set: a shift of all points of a {how.factor_name} is a step of the {how.factor_name}."
         if split
-        else f"Each line joins the results of one pad set: lines that slope alike show a step of the {how.factor}."
+        else f"Each line joins the results of one pad set: lines that slope alike show a step of the {how.factor_name}."
     )
     return SetsAcrossRigs(
         key="sets",
@@ -148,7 +148,7 @@ def _order_figure(how: ComparisonLayout, quantity: Quantity) -> Figure:
     return OrderOfRuns(
         key="order",
         title="What is left in the order of the runs",
-        reading=f"Results less the mean of their {how.factor} and section: a trend that all share is drift of the "
+        reading=f"Results less the mean of their {how.factor_name} and section: a trend that all share is drift of the "
         "lot or the season, one that a single one shows is its own.",
         unit=quantity.symbol,
         points=points,
@@ -173,7 +173,7 @@ def _scatter_figure(
     source = next(found.source for found in scatter.values() if found.ratio is not None)
     return RepeatabilityByRig(
         key="scatter",
-        title=f"Standard deviation by {how.factor} ({source})",
+        title=f"Standard deviation by {how.factor_name} ({source})",
         reading=f"Whiskers are {level:.0%} intervals; few sets leave them wide, and overlap is the rule.",
         unit=quantity.symbol,
         sections=tuple(whole),
@@ -206,7 +206,7 @@ def _more_runs_figure(
     return WhatMoreRunsBuy(
         key=f"more runs {name}",
         title=f"What more sets would buy: {name}",
-        reading=f"Probability of a verdict on {name} against the number of sets per {comparison.how.factor}; the "
+        reading=f"Probability of a verdict on {name} against the number of sets per {comparison.how.factor_name}; the "
         f"line marks {plan.target:.0%}.",
         unit="",
         rows=rows,

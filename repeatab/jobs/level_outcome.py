@@ -85,7 +85,7 @@ def next_runs_of(
         if key_of(claim) in planned
     ]
     target = next(iter(planned.values())).target
-    factor = comparison.how.factor.replace("_", " ")
+    factor = comparison.how.factor_name
     return NextRuns(
         sentence=f"Further pad sets per {factor} for {probability(target)} probability of a verdict. "
         + " ".join(sentences),
@@ -116,7 +116,7 @@ def notes_of(comparison: LevelComparison) -> tuple[Note, ...]:
             sources=(claim.section.name,),
             text=f"{claim_name(claim, comparison)}: pooled and separate scatter lead to different verdicts "
             f"({enumerated([verdict.value for verdict in claim.single_views])}); a verdict has to hold under both.",
-            remedy=f"More sets on the {comparison.how.factor} that scatters more would settle it.",
+            remedy=f"More sets of the {comparison.how.factor_name} that scatters more would settle it.",
         )
         for claim in comparison.compared
         if len(set(claim.single_views)) > 1
@@ -138,7 +138,7 @@ def common_limits(comparison: LevelComparison) -> tuple[str, ...]:
         names = [name.replace("_", " ") for name in joint if "×" not in name]
         found.append(
             f"The scatter of {enumerated(names)} is one number in this design: it carries the intervals, but sets "
-            f"that vary cannot be told from a {how.factor} that repeats badly. Two runs of a set under the same "
+            f"that vary cannot be told from runs that repeat badly. Two runs of a set under the same "
             "conditions would tell."
         )
     return tuple(dict.fromkeys(found))

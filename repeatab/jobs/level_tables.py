@@ -146,7 +146,7 @@ def views_table(comparison: LevelComparison) -> Table:
         Column(key="df", caption="degrees of freedom", kind=ColumnKind.NUMBER),
         Column(key="verdict", caption="verdict under this view alone", kind=ColumnKind.TEXT),
     )
-    factor = comparison.how.factor
+    factor = comparison.how.factor_name
     return Table(
         key="views",
         caption=f"The verdict must hold whether the scatter is pooled or taken {factor} by {factor}",
@@ -215,7 +215,7 @@ def more_runs_table(
                 hours = need.further * 2 * hours_per_set
             start = _leading_values(claim, comparison)
             rows.append((*start, need.belief, need.sets, need.further, hours))
-    factor = comparison.how.factor
+    factor = comparison.how.factor_name
     columns = (
         *_leading(comparison),
         Column(key="belief", caption="if the truth is", kind=ColumnKind.TEXT),

@@ -116,10 +116,11 @@ def scatter_sentence(comparison: LevelComparison, scatter: Mapping[Key, LevelSca
 
 def methods_of(comparison: LevelComparison, *, planned: bool) -> tuple[MethodNote, ...]:
     """How the numbers were formed."""
+    factor = comparison.how.factor_name
     beside = {
         SetUse.SPLIT: MethodNote(
-            quantity="offset, scatter taken rig by rig",
-            method="each rig fitted alone, degrees of freedom combined",
+            quantity=f"offset, scatter taken {factor} by {factor}",
+            method=f"each {factor} fitted alone, degrees of freedom combined",
             source="Welch (1947), Biometrika 34, 28-35",
         ),
         SetUse.SAME: MethodNote(
@@ -129,7 +130,7 @@ def methods_of(comparison: LevelComparison, *, planned: bool) -> tuple[MethodNot
         ),
         SetUse.MIXTURE: MethodNote(
             quantity="offset, without pooling the scatter",
-            method="per-set differences and rig-by-rig means, weighted by the design",
+            method=f"per-set differences and means of each {factor}, weighted by the design",
             source="Welch (1947), Biometrika 34, 28-35; Grizzle (1965), Biometrics 21, 467-480",
         ),
     }
@@ -156,7 +157,7 @@ def methods_of(comparison: LevelComparison, *, planned: bool) -> tuple[MethodNot
         ),
         MethodNote(
             quantity="ratio of standard deviations",
-            method="exact F for different sets; Pitman-Morgan for the same sets on both rigs",
+            method="exact F for different sets; Pitman-Morgan for the same sets at both levels",
             source="Pitman (1939) and Morgan (1939), Biometrika 31, 9-12 and 13-19",
         ),
     ]
