@@ -130,14 +130,14 @@ def compare_levels(
     confidence: float,
     analysis: Analysis,
     rates: Rates | None = None,
-    fit: Callable[[Block, ComparisonLayout], Views] | None = None,
+    fit: Callable[[Section, Block, ComparisonLayout], Views] | None = None,
 ) -> LevelComparison:
     """Compare the pairs of levels section by section and overall.
 
     Parameters
     ----------
     rates : the error rates of this judgement where they are not those of data judged once (a declared look).
-    fit : block and layout -> the views of the scatter, where a job's effect is not a plain difference of levels.
+    fit : section, its block and the layout -> the views of the scatter, where a job's effect is not a plain difference of levels.
 
     Raises
     ------
@@ -227,7 +227,7 @@ def _alone(block: Block, group: int) -> Block:
     return replace(block, mean=block.mean[[group]], cross=block.cross[[group]], groups=np.zeros(1, np.int64))
 
 
-def _level_fit(block: Block, how: ComparisonLayout) -> Views:
+def _level_fit(_: Section, block: Block, how: ComparisonLayout) -> Views:
     return LevelFit(block=block, how=how)
 
 
@@ -237,12 +237,12 @@ def _estimated(
     how: ComparisonLayout,
     rates: Rates,
     analysis: Analysis,
-    fit: Callable[[Block, ComparisonLayout], Views],
+    fit: Callable[[Section, Block, ComparisonLayout], Views],
 ) -> list[Claim]:
     """The claims of one section, estimated but not judged."""
     if block is None:
         return [Claim(section=section, pair=pair, trouble="no results") for pair in how.pairs]
-    fitted = fit(block, how)
+    fitted = fit(section, block, how)
     present = _levels(block, how.factor)
     return [
         _estimated_pair(section, fitted, pair, present, rates, analysis, how.factor) for pair in how.pairs
