@@ -60,7 +60,7 @@ def _design(data: GaugeData) -> str:
     fewest, most = data.runs_per_set
     runs = f"{most}" if fewest == most else f"{fewest} to {most}"
     count = len(data.table) / len(data.sections)
-    per = f"{count:.0f}" if count == int(count) else f"about {count:.0f}"
+    per = f"{count:.0f}" if count == int(count) else f"About {count:.0f}"
     which = enumerated(levels) if levels else "one pad set on one rig"
     return f"{per} runs per section: {which}; each pad set ran {_times(runs)}."
 
@@ -80,6 +80,16 @@ def _section_sentences(
         parts.append(f"{_conditions(found)} {amount(found.reproducibility.sd, scale)}")
     if found.interaction is not None:
         parts.append(f"interaction with the pad sets {amount(found.interaction.sd, scale)}")
+    measuring = [
+        (scatter.sd**2, source)
+        for source, scatter in zip(found.sources, found.components, strict=True)
+        if source.role is not SourceRole.PART
+    ]
+    most, largest = max(measuring, key=lambda pair: pair[0])
+    if len(measuring) > 1 and found.grr.sd > 0:
+        parts[-1] += (
+            f"; {100 * most / found.grr.sd**2:.0f} % of its variance comes from {enumerated(largest.names)}"
+        )
     beside = f"; pad sets {_with_limits(found.parts, scale)}" if found.parts is not None else ""
     sentences = [
         f"{section.name}: R&R {bound}{_with_limits(found.grr, scale)} as a standard deviation ("
