@@ -105,6 +105,20 @@ def test_unbalanced_fixed_effects_with_covariate_against_least_squares():
     np.testing.assert_allclose(ours[["lower", "upper"]], theirs.conf_int(), rtol=1e-8)
 
 
+def test_a_contrast_beside_an_interaction_counts_each_level_of_the_other_factor_alike():
+    """The difference of unweighted means of cell means, by plain averages; its error from least squares."""
+    frame = invented(balanced=False)
+    frame["rig"] = np.where(frame["batch"] < "D", "R1", "R2")
+    ours = repeatab.fit_components(
+        frame, result="mu", random=[], fixed=["rig", "phase", ("rig", "phase")]
+    ).contrast("rig", "R2", reference="R1")
+    means = frame.groupby(["rig", "phase"])["mu"].mean().unstack("rig")
+    assert ours.estimate == pytest.approx((means["R2"] - means["R1"]).mean(), abs=1e-12)
+    theirs = smf.ols("mu ~ C(rig) * C(phase)", frame).fit().t_test([0, 1, 0, 0.5])
+    assert ours.estimate == pytest.approx(float(theirs.effect[0]), abs=1e-12)
+    assert ours.se == pytest.approx(float(theirs.sd.item()), rel=1e-9)
+
+
 def test_one_way_table_against_pingouin():
     pingouin = pytest.importorskip("pingouin")
     frame = invented(balanced=True)

@@ -9,8 +9,9 @@ import pandas as pd
 import pytest
 
 import repeatab
-from repeatab.base.errors import EstimationError, LayoutError, NotSeparableError, StudyError
+from repeatab.base.errors import EstimationError, InputError, LayoutError, NotSeparableError, StudyError
 from repeatab.base.notes import NoteKind
+from repeatab.cells import reduce_to_cells
 from repeatab.estimation.minimise import minimise, minimise_from_several_starts, starting_values
 from repeatab.estimation.moments import moments
 
@@ -110,6 +111,34 @@ def test_the_section_without_scatter_is_named(unbalanced):
         fit = fit_of(both, by=["section"])
         with pytest.raises(EstimationError, match=f"^section hot: .*{words}"):
             _ = fit.components
+
+
+def test_a_covariate_that_goes_with_the_rig_in_one_section_only_is_found_there():
+    """What can be told apart depends on the covariate's values, which differ from section to section."""
+    rng = np.random.default_rng(12)
+    cold = crossed(rigs="AB", seed=5).assign(section="cold")
+    cold["temperature"] = 100 + rng.standard_normal(len(cold))
+    hot = crossed(rigs="AB", seed=6).assign(section="hot")
+    hot["temperature"] = np.where(hot["rig"] == "A", 300.0, 310.0)
+    with pytest.raises(NotSeparableError, match=r"^section hot: the covariate 'temperature'.*'rig B'"):
+        fit_of(
+            pd.concat([cold, hot]),
+            random=["pad_set"],
+            fixed=["rig"],
+            covariates=["temperature"],
+            by=["section"],
+        )
+
+
+def test_cells_are_asked_for_the_covariate_that_is_named():
+    rng = np.random.default_rng(13)
+    frame = crossed().assign(first=lambda f: rng.standard_normal(len(f)))
+    frame["second"] = rng.standard_normal(len(frame))
+    cells = reduce_to_cells(frame, result="mu", factors=["rig", "pad_set"], covariates=["first", "second"])
+    found = repeatab.fit_components(cells, random=["pad_set"], covariates=["second"]).fixed
+    pd.testing.assert_frame_equal(found, fit_of(frame, random=["pad_set"], covariates=["second"]).fixed)
+    with pytest.raises(InputError, match="no value 'third'"):
+        repeatab.fit_components(cells, random=["pad_set"], covariates=["third"])
 
 
 def test_a_single_run_everywhere_still_gives_the_scatter_of_runs():

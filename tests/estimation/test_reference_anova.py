@@ -105,3 +105,16 @@ def test_limits_of_a_difference_are_zero_where_f_stands_on_its_points(n, m):
         f = special.fdtri(n, m, 1 - tail)
         limits = combination_limits(coefficients, np.array([[f, 1.0]]), df, level=0.95)
         assert limits[side][0] == pytest.approx(0, abs=1e-7)
+
+
+@pytest.mark.parametrize(("n", "m"), [(3, 3), (2, 9), (7, 30)])
+def test_two_positive_terms_that_share_a_variance_count_as_one(n, m):
+    """The defining property of the cross term of two positive mean squares in Ting et al. (1990): where both
+    estimate one variance, each weighed by its degrees of freedom, and what is subtracted vanishes, the lower
+    limit is that of chi-square with the degrees of freedom together. It serves F tests with combined
+    denominators, such as rigs in a study of rigs, operators and sets."""
+    coefficients, df = np.array([float(n), float(m), -1.0]), np.array([float(n), float(m), 12.0])
+    lower, _ = combination_limits(coefficients, np.array([[1.0, 1.0, 1e-12]]), df, level=0.95)
+    assert lower[0] == pytest.approx((n + m) ** 2 / special.chdtri(n + m, 0.025), rel=1e-9)
+    _, upper = combination_limits(-coefficients, np.array([[1.0, 1.0, 1e-12]]), df, level=0.95)
+    assert upper[0] == pytest.approx(-lower[0], rel=1e-9)

@@ -44,6 +44,14 @@ def test_one_set_that_ran_twice_is_enough(layout_from):
     assert not layout.balanced
 
 
+def test_a_faint_separation_is_one(layout_from):
+    """Three hundred sets of which one ran twice: hardly any information, and not none."""
+    rows = [(str(i),) for i in range(300)] + [("7",)]
+    layout = layout_from(["set"], rows, random=["set"])
+    assert layout.mixed_together == ()
+    assert layout_from(["set"], rows[:300], random=["set"]).mixed_together == (("set", "repeatability"),)
+
+
 def test_every_set_once_on_every_rig_mixes_the_interaction_with_repeatability(layout_from):
     layout = layout_from(["rig", "set"], product("ABC", range(5)), random=["rig", "set", ("rig", "set")])
     assert layout.mixed_together == (("rig × set", "repeatability"),)
