@@ -137,7 +137,8 @@ def compare_levels(
     Parameters
     ----------
     rates : the error rates of this judgement where they are not those of data judged once (a declared look).
-    fit : section, its block and the layout -> the views of the scatter, where a job's effect is not a plain difference of levels.
+    fit : section, its block and the layout -> the views of the scatter, where a job's effect is not a plain
+        difference of levels.
 
     Raises
     ------
