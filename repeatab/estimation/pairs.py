@@ -108,10 +108,11 @@ class DifferencePair:
 
 @dataclass(frozen=True, kw_only=True)
 class CombinedPair:
-    """Independent comparisons (sets that ran at both levels, sets that ran at one) with stated weights."""
+    """Independent comparisons (sets that ran at both levels, sets that ran at one) with stated weights, each one
+    number or (groups,)."""
 
     parts: tuple[Pair, ...]
-    weights: tuple[float, ...]
+    weights: tuple[float | FloatArray, ...]
     method: IntervalMethod = IntervalMethod.WELCH
 
     @property
@@ -234,9 +235,9 @@ def difference_pair(set_means: FloatArray, a_first: NDArray[np.bool_] | None) ->
     )  # fmt: skip
 
 
-def combined_pair(parts: Sequence[Pair], information: Sequence[float]) -> CombinedPair:
-    """Independent comparisons weighted by the information that the design gives each (not by the data)."""
-    total = sum(information)
+def combined_pair(parts: Sequence[Pair], information: Sequence[float | FloatArray]) -> CombinedPair:
+    """Independent comparisons weighted by their information, each one number or (groups,)."""
+    total = np.sum(np.broadcast_arrays(*information), axis=0)
     return CombinedPair(parts=tuple(parts), weights=tuple(value / total for value in information))
 
 

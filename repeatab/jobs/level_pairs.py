@@ -73,13 +73,24 @@ def _own_scatter(block: Block, how: ComparisonLayout, pair: LevelPair, fit: Bloc
     rest[cells] = False
     if not rest.any():
         return paired
-    return _with_the_rest(block, how, pair, paired, len(labels), rest)
+    return _with_the_rest(block, how, pair, paired, len(labels), rest, fit)
 
 
 def _with_the_rest(
-    block: Block, how: ComparisonLayout, pair: LevelPair, paired: Pair, sets: int, rest: np.ndarray
+    block: Block,
+    how: ComparisonLayout,
+    pair: LevelPair,
+    paired: Pair,
+    sets: int,
+    rest: np.ndarray,
+    fit: BlockFit,
 ) -> Pair:
-    """Join the sets at one level only; those of the other kind that are too few to judge alone are left out."""
+    """Join the sets at one level only; those of the other kind that are too few to judge alone are left out.
+
+    The two comparisons are weighted by the information they hold at the components of the joint fit (Graybill &
+    Deal 1959, Biometrics 15, 543-550). Weights fixed beforehand would estimate something else than the pooled view
+    does, and two views that disagree by chance hardly ever reach a verdict together.
+    """
     others = replace(
         block, codes=block.codes[rest], count=block.count[rest],
         mean=block.mean[:, rest], cross=block.cross[:, rest],
@@ -95,10 +106,20 @@ def _with_the_rest(
         return paired
     code = others.code_of(how.factor)
     numbers = [len(np.unique(others.code_of("pad_set")[code == c])) for c in np.unique(code)]
-    # A set at both levels tells as much about the difference as one at each; what set scatter costs the split
-    # ones is not known beforehand, so both count alike.
-    split = 1 / sum(1 / n for n in numbers) if len(numbers) == 2 else 0.0
-    return combined_pair([paired, separate], [sets / 2, split]) if split else paired
+    if len(numbers) < 2:
+        return paired
+    between, within = _set_scatter(fit, block)
+    split = 1 / ((between + within) * sum(1 / n for n in numbers))
+    return combined_pair([paired, separate], [sets / (2 * within), split])
+
+
+def _set_scatter(fit: BlockFit, block: Block) -> tuple[FloatArray, FloatArray]:
+    """Variances (groups,) of what a set brings to both levels, and of its result at one level beside that."""
+    sources = [fit.layout.sources[i] for i in fit.layout.estimated]
+    components = np.maximum(fit.variances, 0.0)
+    between = components[:, sources.index("pad_set")] if "pad_set" in sources else np.zeros(len(components))
+    repeats = components[:, -1] / block.count.mean()
+    return between, components[:, :-1].sum(axis=1) - between + repeats
 
 
 def set_means(block: Block, factor: str, pair: LevelPair) -> tuple[list[Any], FloatArray, IntArray]:
