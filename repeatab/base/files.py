@@ -45,10 +45,3 @@ def user_mask() -> int:
     mask = os.umask(0)
     os.umask(mask)
     return mask
-
-
-def write_folder(folder: Path, contents: dict[str, bytes]) -> tuple[str, ...]:
-    """Make `folder` hold the named files in place of those of the last call; see `folders.write_folder`."""
-    from repeatab.base.folders import write_folder as write
-
-    return write(folder, contents)

@@ -5,8 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from pathlib import Path
 
-from repeatab.base.files import write_folder
-from repeatab.base.folders import check_folder
+from repeatab.base.folders import check_folder, write_folder
 from repeatab.base.progress import Progress, silent
 from repeatab.outcome.outcome import Outcome
 from repeatab.outcome.serialise import from_jsonable, to_jsonable

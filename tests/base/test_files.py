@@ -20,8 +20,8 @@ import pytest
 from repeatab.base import exchange as exchange_module
 from repeatab.base import folders, owned_files
 from repeatab.base.errors import InputError
-from repeatab.base.files import fingerprint, write_atomically, write_folder
-from repeatab.base.folders import check_folder
+from repeatab.base.files import fingerprint, write_atomically
+from repeatab.base.folders import check_folder, write_folder
 from repeatab.base.owned_files import LIST_NAME
 
 NAMES = ("report.html", "result.json", "tables.xlsx", "figures/offsets.svg", "figures/offsets.png")
@@ -299,7 +299,7 @@ import sys
 from pathlib import Path
 sys.path.insert(0, {root!r})
 from repeatab.base import exchange
-from repeatab.base.files import write_folder
+from repeatab.base.folders import write_folder
 if {way!r} == "renames":
     exchange._exchange_at_once = lambda first, second: False
 names = {names!r}
