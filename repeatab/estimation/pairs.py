@@ -158,14 +158,29 @@ def separate_pair(block: Block, model: Model, factor: str, a: object, b: object)
     EstimationError
         All results of a level are equal.
     """
+    (mean_a, se_a, df_a), (mean_b, se_b, df_b) = (level_mean(block, model, factor, level) for level in (a, b))
+    return SeparatePair(mean_a=mean_a, mean_b=mean_b, se_a=se_a, se_b=se_b, df_a=df_a, df_b=df_b)
+
+
+def level_mean(
+    block: Block, model: Model, factor: str, level: object
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Mean, standard error and degrees of freedom (groups,) of one level, by its own results alone.
+
+    The other fixed factors' levels count alike; covariates are held at their mean over all cells of `block`, so that
+    levels of one block are compared at the same covariates, each with slopes of its own.
+
+    Raises
+    ------
+    LayoutError
+        The level has a single result, so its scatter cannot be estimated.
+    EstimationError
+        All its results are equal.
+    """
     rest = replace(model, fixed=tuple(term for term in model.fixed if factor not in term.factors))
-    # Both levels are compared at the same covariates, those of all runs; each has slopes of its own.
     share = block.count / block.count.sum()
     at = np.einsum("c,gcv->gv", share, block.mean[:, :, 1:]) + block.shift[1:]
-    (mean_a, se_a, df_a), (mean_b, se_b, df_b) = (
-        _mean_alone(_only(block, factor, level), rest, at, f"{factor} {level}") for level in (a, b)
-    )
-    return SeparatePair(mean_a=mean_a, mean_b=mean_b, se_a=se_a, se_b=se_b, df_a=df_a, df_b=df_b)
+    return _mean_alone(_only(block, factor, level), rest, at, f"{factor} {level}")
 
 
 def _mean_alone(

@@ -149,7 +149,7 @@ def compare_levels(
     stated = rates or Rates.at(confidence)
     blocks = _blocks(how, analysis)
     estimated = [
-        _estimated(section, blocks.get(section.name), how, stated, analysis, fit or _level_fit)
+        _estimated(section, blocks.get(section.name), how, stated, analysis, fit or level_fit)
         for section in sections
     ]
     adjusted = _error_rates(estimated, stated.difference)
@@ -228,7 +228,8 @@ def _alone(block: Block, group: int) -> Block:
     return replace(block, mean=block.mean[[group]], cross=block.cross[[group]], groups=np.zeros(1, np.int64))
 
 
-def _level_fit(_: Section, block: Block, how: ComparisonLayout) -> Views:
+def level_fit(_: Section, block: Block, how: ComparisonLayout) -> Views:
+    """The views of a plain difference of levels."""
     return LevelFit(block=block, how=how)
 
 
@@ -263,7 +264,7 @@ def _estimated_pair(
     if missing:
         reason = pair.confounded[0] if pair.confounded else f"there are no results of {missing[0]}"
         return Claim(section=section, pair=pair, trouble=reason)
-    if (lonely := _single_set(fit.block, pair, factor)) is not None:
+    if (lonely := single_set(fit.block, pair, factor)) is not None:
         return Claim(section=section, pair=pair, trouble=lonely, block=fit.block)
     try:
         views = fit.views(pair)
@@ -283,7 +284,7 @@ def _estimated_pair(
     )  # fmt: skip
 
 
-def _single_set(block: Block, pair: LevelPair, factor: str) -> str | None:
+def single_set(block: Block, pair: LevelPair, factor: str) -> str | None:
     """Why a level with one set tells nothing of its own: the set and the level are one."""
     if pair.use is not SetUse.SPLIT:
         return None

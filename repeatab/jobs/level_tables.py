@@ -78,7 +78,7 @@ def offsets_table(comparison: LevelComparison, quantity: Quantity) -> Table:
     a, b = level_names(comparison)
     c = comparison.confidence
     columns = (
-        *_leading(comparison),
+        *leading(comparison),
         Column(key="role", caption="role", kind=ColumnKind.TEXT),
         Column(key="mean_a", caption=f"mean {a}", kind=ColumnKind.RESULT, unit=quantity.unit),
         Column(key="mean_b", caption=f"mean {b}", kind=ColumnKind.RESULT, unit=quantity.unit),
@@ -109,7 +109,7 @@ def offsets_table(comparison: LevelComparison, quantity: Quantity) -> Table:
 def _offset_row(claim: Claim, comparison: LevelComparison, quantity: Quantity) -> tuple[Value, ...]:
     role = "decides" if claim.section.decides else "informs"
     margin = "" if claim.section.margin is None else str(claim.section.margin)
-    start = _leading_values(claim, comparison)
+    start = leading_values(claim, comparison)
     if claim.trouble is not None:
         return (*start, role, *[None] * 9, margin, "undecided")
     shown = shown_as(claim, comparison.analysis, quantity)
@@ -137,10 +137,10 @@ def views_table(comparison: LevelComparison) -> Table:
         for view, verdict in zip(claim.views, claim.single_views, strict=True):
             of_ratio = claim.bounds is not None and claim.bounds.of_ratio
             se, df = view.precision(view.mean_a / view.mean_b if of_ratio else np.ones(1))
-            start = _leading_values(claim, comparison)
+            start = leading_values(claim, comparison)
             rows.append((*start, view.method.value, float(se[0]), float(df[0]), verdict.value))
     columns = (
-        *_leading(comparison),
+        *leading(comparison),
         Column(key="view", caption="view of the scatter", kind=ColumnKind.TEXT),
         Column(key="se", caption="standard error of the offset", kind=ColumnKind.RESULT),
         Column(key="df", caption="degrees of freedom", kind=ColumnKind.NUMBER),
@@ -161,14 +161,14 @@ def scatter_table(comparison: LevelComparison, scatter: Mapping[Key, LevelScatte
     rows: list[tuple[Value, ...]] = []
     for claim in comparison.compared:
         found = scatter[key_of(claim)]
-        start = (*_leading_values(claim, comparison), found.source)
+        start = (*leading_values(claim, comparison), found.source)
         if found.ratio is None:
             rows.append((*start, *[None] * 7))
             continue
         r = found.ratio
         rows.append((*start, r.sd_a, r.df_a, r.sd_b, r.df_b, r.ratio, r.interval.lower, r.interval.upper))
     columns = (
-        *_leading(comparison),
+        *leading(comparison),
         Column(key="source", caption="what scatters", kind=ColumnKind.TEXT),
         Column(key="sd_a", caption=f"SD {a}", kind=ColumnKind.RESULT),
         Column(key="df_a", caption=f"df {a}", kind=ColumnKind.COUNT),
@@ -213,11 +213,11 @@ def more_runs_table(
             if need.further is not None and hours_per_set is not None:
                 # A set costs one run per level: on both levels where it runs on both, else a set for each.
                 hours = need.further * 2 * hours_per_set
-            start = _leading_values(claim, comparison)
+            start = leading_values(claim, comparison)
             rows.append((*start, need.belief, need.sets, need.further, hours))
     factor = comparison.how.factor_name
     columns = (
-        *_leading(comparison),
+        *leading(comparison),
         Column(key="belief", caption="if the truth is", kind=ColumnKind.TEXT),
         Column(key="sets", caption=f"sets per {factor} in all", kind=ColumnKind.COUNT),
         Column(key="further", caption=f"further sets per {factor}", kind=ColumnKind.COUNT),
@@ -240,12 +240,14 @@ def finite(value: float) -> float | None:
     return value if math.isfinite(value) else None
 
 
-def _leading(comparison: LevelComparison) -> tuple[Column, ...]:
+def leading(comparison: LevelComparison) -> tuple[Column, ...]:
+    """The columns that name a claim."""
     section = Column(key="section", caption="section", kind=ColumnKind.TEXT)
     if len(comparison.how.pairs) == 1:
         return (section,)
     return section, Column(key="pair", caption="compared", kind=ColumnKind.TEXT)
 
 
-def _leading_values(claim: Claim, comparison: LevelComparison) -> tuple[Value, ...]:
+def leading_values(claim: Claim, comparison: LevelComparison) -> tuple[Value, ...]:
+    """What stands in them."""
     return (claim.section.name,) if len(comparison.how.pairs) == 1 else key_of(claim)
