@@ -264,6 +264,9 @@ def _tidy(target: Path) -> None:
     if target.exists():
         for path in target.glob(f"{prefix}draft-*"):
             shutil.rmtree(path, ignore_errors=True)
+        # A list that was being written when its writer was killed.
+        for path in target.glob(f".{LIST_NAME}.*"):
+            path.unlink(missing_ok=True)
 
 
 # The other way: inside the folder, file by file.
