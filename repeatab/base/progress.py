@@ -11,5 +11,5 @@ class Progress(Protocol):
     def __call__(self, step: str, done: int, total: int) -> None: ...
 
 
-def silent(step: str, done: int, total: int) -> None:  # noqa: ARG001 - the signature is the protocol's
+def silent(step: str, done: int, total: int) -> None:
     """Tell nobody."""

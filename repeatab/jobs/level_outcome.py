@@ -87,25 +87,29 @@ def next_runs_of(
     target = next(iter(planned.values())).target
     factor = comparison.how.factor_name
     return NextRuns(
-        sentence=f"Further pad sets per {factor} for {probability(target)} probability of a verdict. "
+        sentence=f"Further pad sets per {factor} that bring a verdict with {probability(target)} probability. "
         + " ".join(sentences),
         table=more_runs_table(comparison, planned, hours_per_set),
     )
 
 
 def _needed(name: str, plan: MoreRuns) -> str:
-    none, none_wide, seen, seen_wide = (need.further for need in plan.needed)
+    """How many further sets, in the order of the beliefs: at the estimated scatter, then at its upper limit."""
     reach = plan.reach - plan.present
+    none, none_wide, seen, seen_wide = (need.further for need in plan.needed)
+    likely, unlucky = _either(none, seen, reach), _either(none_wide, seen_wide, reach)
+    if likely == unlucky:
+        return f"For {name}: {likely}."
+    return f"For {name}: {likely}; if the scatter is at its upper limit, {unlucky}."
+
+
+def _either(none: int | None, seen: int | None, reach: int) -> str:
     if none is None and seen is None:
-        return f"{name}: no affordable number; up to {reach} further sets do not suffice."
-
-    def number(further: int | None) -> str:
-        return f"more than {reach}" if further is None else str(further)
-
-    return (
-        f"{name}: {number(none)} if there is no difference, {number(seen)} if it is as observed "
-        f"({number(none_wide)} and {number(seen_wide)} if the scatter is at its upper limit)."
-    )
+        return f"no number up to {reach} suffices"
+    numbers = [f"more than {reach}" if further is None else str(further) for further in (none, seen)]
+    if none == seen:
+        return f"{numbers[0]}, whether there is no difference or the observed one"
+    return f"{numbers[0]} if there is no difference, {numbers[1]} if it is as observed"
 
 
 def notes_of(comparison: LevelComparison) -> tuple[Note, ...]:
