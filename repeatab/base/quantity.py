@@ -21,6 +21,8 @@ class Quantity:
 FRICTION = Quantity(key="friction", name="friction", symbol="μ", unit="", plausible=(0.02, 0.95))
 BRAKE_FACTOR = Quantity(key="brake factor", name="brake factor", symbol="C*", unit="", plausible=(0.04, 10.0))
 TORQUE = Quantity(key="torque", name="brake torque", symbol="T", unit="N m", plausible=(0.0, 2.0e4))
-DECELERATION = Quantity(key="deceleration", name="deceleration", symbol="d", unit="m/s²", plausible=(0.0, 20.0))
+DECELERATION = Quantity(
+    key="deceleration", name="deceleration", symbol="d", unit="m/s²", plausible=(0.0, 20.0)
+)
 
 KNOWN_QUANTITIES = {quantity.key: quantity for quantity in (FRICTION, BRAKE_FACTOR, TORQUE, DECELERATION)}
