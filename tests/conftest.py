@@ -83,11 +83,11 @@ def variance_cases() -> tuple[VarianceCase, ...]:
 
 
 def pytest_generate_tests(metafunc: pytest.Metafunc) -> None:
-    """`case` stands for every variance case, or for those of which the marker `of_cases` says yes."""
-    if "case" not in metafunc.fixturenames:
-        return
+    """Where a test is marked `of_cases`, its `case` stands for every variance case that `which` says yes to."""
     marker = metafunc.definition.get_closest_marker("of_cases")
-    wanted = marker.kwargs["which"] if marker else bool
+    if marker is None:
+        return
+    wanted = marker.kwargs.get("which", bool)
     chosen = [case for case in variance_cases() if wanted(case)]
     metafunc.parametrize("case", chosen, ids=str, scope="session")
 

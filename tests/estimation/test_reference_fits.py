@@ -45,6 +45,7 @@ def in_frame_units(system, value):
     return value + 2 * system.df * np.log(system.unit[0]) + 2 * np.log(system.scale[0]).sum()
 
 
+@pytest.mark.of_cases
 def test_criterion_at_the_reference_variances(case):
     system = system_of(case)
     theta = reference_variances(case) / system.unit[0] ** 2
@@ -65,6 +66,7 @@ def test_criterion_is_stationary_at_the_reference_variances(case):
     assert np.abs(slope[theta > 0]).max() < 1e-9
 
 
+@pytest.mark.of_cases
 def test_reml_optimum(case):
     fit = case.fit(method="reml")
     wanted = case.expected["estimates"]["reml"]
@@ -128,10 +130,12 @@ def test_profile_limits(case):
             )
 
 
+@pytest.mark.of_cases
 def test_balance_is_recognised(case):
     assert case.fit().layout.balanced is case.expected["balanced"]
 
 
+@pytest.mark.of_cases
 def test_automatic_choice_is_anova_exactly_where_the_layout_is_balanced(case):
     fit = case.fit()
     assert (fit.anova is not None) is case.expected["balanced"]
