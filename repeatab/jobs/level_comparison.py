@@ -147,7 +147,7 @@ def compare_levels(
     """
     _check_margins(sections)
     stated = rates or Rates.at(confidence)
-    blocks = _blocks(how, analysis)
+    blocks = blocks_by_section(how, analysis)
     estimated = [
         _estimated(section, blocks.get(section.name), how, stated, analysis, fit or level_fit)
         for section in sections
@@ -205,7 +205,14 @@ def _check_size(section: Section, level: float) -> None:
         )
 
 
-def _blocks(how: ComparisonLayout, analysis: Analysis) -> dict[str, Block]:
+def blocks_by_section(how: ComparisonLayout, analysis: Analysis) -> dict[str, Block]:
+    """The block of each section, of logarithms in a ratio analysis; levels that stand apart are left out.
+
+    Raises
+    ------
+    StudyError
+        A ratio analysis of results that have no logarithm.
+    """
     table = how.table[~how.table[how.factor].isin(how.apart)]
     if analysis is Analysis.RATIO:
         if (table["result"] <= 0).any():
@@ -349,7 +356,7 @@ def _smallest_df(claims: Sequence[Claim]) -> float:
 
 def _judged(claim: Claim, alpha: float, confidence: float) -> Claim:
     if claim.trouble is not None:
-        return claim
+        return replace(claim, qualifier=Qualifier.CONFOUNDED) if claim.pair.confounded else claim
     bounds = claim.bounds or _NO_MARGIN
     low, high = limits_over(claim.views, bounds, 1 - alpha)
 

@@ -21,6 +21,8 @@ from repeatab.outcome.verdict import Judgement, Qualifier, Verdict
 def judgement_of(claim: Claim, comparison: LevelComparison, quantity: Quantity) -> Judgement:
     """The verdict on one claim with the reason in plain words."""
     trouble = claim.trouble
+    if trouble is not None and claim.pair.confounded:
+        trouble = claim.pair.confounded[0]
     return Judgement(
         subject=claim_name(claim, comparison),
         verdict=claim.verdict,
