@@ -142,8 +142,11 @@ def common_limits(comparison: LevelComparison) -> tuple[str, ...]:
         names = [name.replace("_", " ") for name in joint if "×" not in name]
         found.append(
             f"The scatter of {enumerated(names)} is one number in this design: it carries the intervals, but sets "
-            f"that vary cannot be told from runs that repeat badly. Two runs of a set under the same "
-            "conditions would tell."
+            "that vary cannot be told from runs that repeat badly. Two runs of a set under the same conditions "
+            "would tell."
+            if len(names) > 1
+            else f"What one {how.factor.replace('_', ' ')} does to a single set cannot be told from a run that "
+            "repeats badly, since no set ran twice under the same conditions; the intervals carry both."
         )
     return tuple(dict.fromkeys(found))
 
