@@ -98,17 +98,54 @@ def drift(
     _refuse(t, y, labels, run_sd)
     codes = np.array([{label: i for i, label in enumerate(dict.fromkeys(labels))}[label] for label in labels])
     t_within, y_within = _within_sets(t, codes), _within_sets(y, codes)
-    spread = float(np.sum(t_within**2))
-    if spread <= 1e-24 * float(np.sum(t**2)):
+    return drift_of_sums(
+        spread=float(np.sum(t_within**2)),
+        product=float(np.sum(t_within * y_within)),
+        square=float(np.sum(y_within**2)),
+        runs=t.size,
+        sets=int(codes.max()) + 1,
+        reference=float(t[0]) if reference is None else reference,
+        size=float(np.max(np.abs(t))),
+        run_sd=run_sd,
+        confidence=confidence,
+    )
+
+
+def drift_of_sums(
+    *,
+    spread: float,
+    product: float,
+    square: float,
+    runs: int,
+    sets: int,
+    reference: float,
+    size: float = 1.0,
+    run_sd: float | None = None,
+    confidence: float = 0.95,
+) -> Drift:
+    """The same from sums over the runs about the means of their sets, as cells hold them.
+
+    Parameters
+    ----------
+    spread, product, square : sums of t t, t y and y y about the set means; t position, y result.
+    runs, sets : how many there are in all.
+    reference, run_sd, confidence : as `drift`.
+    size : largest position, against which the rounding of the sums is judged.
+
+    Raises
+    ------
+    NotSeparableError, EstimationError
+        As `drift`.
+    """
+    if spread <= 1e-24 * runs * size**2:
         raise NotSeparableError(
             "drift: no set ran at the pilot laboratory at two positions, so wear and laboratories are one. "
             "Run each travelling set at the pilot laboratory before and after the round."
         )
-    slope = float(np.sum(t_within * y_within)) / spread
-    df = t.size - int(codes.max()) - 2
-    rest = float(np.sum((y_within - slope * t_within) ** 2))
-    sd, used_df = _scatter(rest, df, run_sd)
-    return _drift(slope, sd, spread, used_df, float(t[0]) if reference is None else reference, confidence)
+    slope = product / spread
+    rest = max(0.0, square - slope * product)
+    sd, df = _scatter(rest, runs - sets - 1, run_sd)
+    return _drift(slope, sd, spread, df, reference, confidence)
 
 
 def _refuse(t: FloatArray, y: FloatArray, labels: list[Hashable] | list[str], run_sd: float | None) -> None:

@@ -9,13 +9,15 @@ import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from enum import Enum
-from typing import Any
+from typing import Any, TypeVar
 
 from repeatab.base.errors import StudyError
 from repeatab.interlab.consensus import ConsensusMethod
 from repeatab.interlab.precision import LIMIT_FACTOR
 from repeatab.interlab.scores import AssignedBasis
 from repeatab.jobs.questions import Analysis, check_confidence
+
+_T = TypeVar("_T")
 
 
 class SingleResults(Enum):
@@ -118,9 +120,9 @@ class Scoring:
         return found
 
 
-def _by_label(values: Mapping[Any, Any], level: Any) -> Any | None:
+def _by_label(values: Mapping[Any, _T], level: Any) -> _T | None:
     """A study file knows labels as text, a frame by its own types."""
-    return values.get(level, values.get(str(level)))
+    return values[level] if level in values else values.get(str(level))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
