@@ -21,7 +21,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import special
 
-from repeatab.base.errors import EstimationError, LayoutError
+from repeatab.base.errors import EstimationError, LayoutError, NotSeparableError
 from repeatab.base.interval import IntervalMethod
 from repeatab.cells import FloatArray
 from repeatab.estimation.components import BlockFit, Method
@@ -207,18 +207,23 @@ def _mean_alone(
     return mean, se[:, 0] * system.unit, df[:, 0]
 
 
-def difference_pair(set_means: FloatArray, a_first: NDArray[np.bool_] | None) -> DifferencePair:
+def difference_pair(
+    set_means: FloatArray, a_first: NDArray[np.bool_] | None, gaps: FloatArray | None = None
+) -> DifferencePair:
     """Compare per-set means.
 
     Parameters
     ----------
     set_means : (groups, sets, 2) mean of each set at level a and at level b.
     a_first : (sets,) whether the set ran at level a first; None where order is no effect.
+    gaps : (sets, covariates) covariate of a set at level a less that at level b; the levels are compared at no gap.
 
     Raises
     ------
     LayoutError
-        Too few sets for the mean (and the order effect).
+        Too few sets for the mean (and the order effect and covariates).
+    NotSeparableError
+        A covariate goes with the level in every set alike.
     EstimationError
         The differences are equal, so that they show no scatter.
     """
@@ -227,10 +232,18 @@ def difference_pair(set_means: FloatArray, a_first: NDArray[np.bool_] | None) ->
     if a_first is not None:
         columns.append(np.where(a_first, 1.0, -1.0))
     design = np.stack(columns, axis=1)
-    df = sets - design.shape[1]
+    if gaps is not None:
+        design = np.concatenate([design, gaps], axis=1)
+    rank = int(np.linalg.matrix_rank(design))
+    if np.linalg.matrix_rank(np.vstack([design, np.eye(1, design.shape[1])])) > rank:
+        raise NotSeparableError(
+            "a covariate differs between the two by the same amount in every set, so the two cannot be told apart "
+            "from it. Leave the covariate out, or run some sets with it the other way round."
+        )
+    df = sets - rank
     if df < 1:
         raise LayoutError(
-            f"{sets} set(s) ran on both, expected at least {design.shape[1] + 1} to estimate their scatter. "
+            f"{sets} set(s) ran on both, expected at least {rank + 1} to estimate their scatter. "
             "Run more sets on both."
         )
     hat = np.linalg.pinv(design)

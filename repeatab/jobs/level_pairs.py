@@ -67,7 +67,7 @@ def _own_scatter(block: Block, how: ComparisonLayout, pair: LevelPair, fit: Bloc
     labels, means, cells = set_means(block, how.factor, pair)
     first = np.array([pair.a_first.get(label, True) for label in labels])
     order = first if 0 < first.sum() < len(first) else None
-    paired = difference_pair(means, order)
+    paired = difference_pair(means, order, _covariate_gaps(block, how.factor, pair))
     codes, levels = block.code_of(how.factor), block.levels_of(how.factor)
     rest = np.array([levels[code] in (pair.a, pair.b) for code in codes])
     rest[cells] = False
@@ -124,18 +124,31 @@ def _set_scatter(fit: BlockFit, block: Block) -> tuple[FloatArray, FloatArray]:
 
 def set_means(block: Block, factor: str, pair: LevelPair) -> tuple[list[Any], FloatArray, IntArray]:
     """Labels, (groups, sets, 2) means at both levels and the cells of the sets that ran at both."""
+    labels, values, cells = _set_values(block, factor, pair)
+    return labels, values[:, :, :, 0], cells
+
+
+def _covariate_gaps(block: Block, factor: str, pair: LevelPair) -> FloatArray:
+    """(sets, covariates) by how much each covariate of a set differs between the levels; alike in all groups."""
+    values = _set_values(block, factor, pair)[1][0, :, :, 1:]
+    gaps: FloatArray = values[:, 0] - values[:, 1]
+    return gaps
+
+
+def _set_values(block: Block, factor: str, pair: LevelPair) -> tuple[list[Any], FloatArray, IntArray]:
+    """As set_means, but (groups, sets, 2, variables): the result and the covariates."""
     sets, levels = block.code_of("pad_set"), block.levels_of(factor)
     where = {label: i for i, label in enumerate(levels)}
     codes = block.code_of(factor)
     at = [np.flatnonzero(codes == where[level]) for level in (pair.a, pair.b)]
     both = np.intersect1d(sets[at[0]], sets[at[1]])
-    means = np.empty((len(block.groups), len(both), 2))
+    means = np.empty((len(block.groups), len(both), 2, len(block.shift)))
     used = []
     for side, cells in enumerate(at):
         for position, code in enumerate(both):
             own = cells[sets[cells] == code]
             weight = block.count[own] / block.count[own].sum()
-            means[:, position, side] = block.mean[:, own, 0] @ weight + block.shift[0]
+            means[:, position, side] = np.einsum("gcv,c->gv", block.mean[:, own], weight) + block.shift
             used.append(own)
     labels = [block.levels_of("pad_set")[code] for code in both]
     return labels, means, np.concatenate(used) if used else np.zeros(0, np.int64)

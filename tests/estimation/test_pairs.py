@@ -17,7 +17,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import optimize, stats
 
-from repeatab.base.errors import EstimationError, LayoutError
+from repeatab.base.errors import EstimationError, LayoutError, NotSeparableError
 from repeatab.cells import cells_of_arrays
 from repeatab.estimation.block_fit import BlockFit, Method
 from repeatab.estimation.pairs import (
@@ -270,6 +270,28 @@ def test_separate_view_compares_the_rigs_at_the_same_covariate():
     # One line for both: regression on rig and temperature.
     whole = sm.OLS(y, np.c_[np.ones(17), np.arange(17) < 9, temperature]).fit()
     assert t_of(pooled(block, model))[:2] == pytest.approx((whole.tvalues[1], whole.df_resid), rel=1e-8)
+
+
+def test_the_same_sets_are_compared_at_no_gap_of_the_covariate():
+    rng = np.random.default_rng(18)
+    n = 10
+    order = np.where(np.arange(n) % 2 == 0, 1.0, -1.0)
+    gap = rng.normal(-15, 6, n)
+    material = rng.normal(0.4, 0.02, n)
+    a, b = material + 0.002 * gap + rng.normal(0, 0.002, n), material + rng.normal(0, 0.002, n)
+    known = sm.OLS(a - b, np.c_[np.ones(n), order, gap]).fit()
+    pair = difference_pair(np.stack([a, b], axis=1)[None], order > 0, gap[:, None])
+    assert t_of(pair) == pytest.approx((known.tvalues[0], known.df_resid, known.pvalues[0]), rel=1e-9)
+    # A column that tells nothing more (no gap at all, or the order once again) changes nothing.
+    plain = t_of(paired(a, b, order > 0))
+    for column in (np.zeros(n), 2 * order):
+        again = difference_pair(np.stack([a, b], axis=1)[None], order > 0, column[:, None])
+        assert t_of(again) == pytest.approx(plain, rel=1e-9)
+
+
+def test_a_covariate_that_goes_with_the_rig_in_every_set_is_refused():
+    with pytest.raises(NotSeparableError, match="by the same amount in every set"):
+        difference_pair(np.stack([friction(1, 6), friction(2, 6)], axis=1)[None], None, np.full((6, 1), 15.0))
 
 
 # --- independent comparisons joined ----------------------------------------------------------------------------
