@@ -23,7 +23,9 @@ from repeatab.intake.reading import read_results
 from repeatab.intake.results import Results
 from repeatab.intake.roles import STOPS
 from repeatab.intake.statistics import Mean
+from repeatab.jobs.lot_question import LotComparison
 from repeatab.jobs.questions import CorrelationCheck, GaugeStudy
+from repeatab.jobs.requal_question import Requalification
 from repeatab.outcome.outcome import DataFinding, NextRuns, Outcome, Provenance
 from repeatab.outcome.verdict import Judgement, Qualifier, Verdict
 from repeatab.study.loading import Study
@@ -112,6 +114,16 @@ def _answer(study: Study, results: Results, runs: Results, progress: Progress) -
             from repeatab.jobs.gauge_study import run_gauge_study
 
             return run_gauge_study(question, runs, progress=progress)
+        case LotComparison() as question:
+            from repeatab.jobs.lot_comparison import compare_pad_lots
+
+            stops = results if holds_stops(results) else None
+            return compare_pad_lots(question, runs, stops=stops, progress=progress)
+        case Requalification() as question:
+            from repeatab.jobs.requalification import requalify_rig
+
+            stops = results if holds_stops(results) else None
+            return requalify_rig(question, runs, stops=stops, progress=progress)
     assert_never(study.question)
 
 

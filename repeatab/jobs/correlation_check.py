@@ -9,12 +9,12 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
-from repeatab.base.errors import StudyError
-from repeatab.base.margin import Margin, MarginUnit
+from repeatab.base.margin import Margin
 from repeatab.base.progress import Progress, silent
 from repeatab.base.quantity import FRICTION, Quantity
 from repeatab.intake.results import Results
 from repeatab.jobs.comparison_layout import SetUse, Surroundings, comparison_layout
+from repeatab.jobs.from_python import margin_of, read_columns
 from repeatab.jobs.level_comparison import LevelComparison, compare_levels
 from repeatab.jobs.level_figures import figures_of
 from repeatab.jobs.level_outcome import (
@@ -115,14 +115,16 @@ def compare_rigs(
     ------
     StudyError, InputError
     """
-    results = data if isinstance(data, Results) else _read(
-        data, quantity, covariates,
-        {"result": result, "rig": rig_column, "pad_set": pad_set, "section": section,
-         "run_order": run_order, "pad_lot": pad_lot},
-    )  # fmt: skip
+    columns = {
+        "result": result, "rig": rig_column, "pad_set": pad_set, "section": section,
+        "run_order": run_order, "pad_lot": pad_lot,
+    }  # fmt: skip
+    if not isinstance(data, Results):
+        data = read_columns(data, columns, quantity=quantity, covariates=covariates)
+    results: Results = data
     names = results.levels("section") if "section" in results.factors else ("result",)
     sections = tuple(
-        Section(name=str(name), margin=_margin_of(margin, str(name)), decides=name not in inform)
+        Section(name=str(name), margin=margin_of(margin, str(name)), decides=name not in inform)
         for name in names
     )
     question = CorrelationCheck(
@@ -130,24 +132,6 @@ def compare_rigs(
         covariates=covariates, cost=cost or RunCost(),
     )  # fmt: skip
     return check_correlation(question, results)
-
-
-def _read(
-    data: Any, quantity: Quantity, covariates: tuple[str, ...], columns: dict[str, str | None]
-) -> Results:
-    from repeatab.intake.reading import read_results
-
-    named = {role: column for role, column in columns.items() if column is not None}
-    return read_results(data, columns=named | {name: name for name in covariates}, quantity=quantity)
-
-
-def _margin_of(margin: Margin | float | Mapping[str, Margin | float], section: str) -> Margin:
-    chosen = margin.get(section) if isinstance(margin, Mapping) else margin
-    if chosen is None:
-        raise StudyError(
-            f"margin: none is given for section '{section}'. Give one, or leave the section out."
-        )
-    return chosen if isinstance(chosen, Margin) else Margin(size=float(chosen), unit=MarginUnit.ABSOLUTE)
 
 
 def _outcome(

@@ -11,12 +11,12 @@ from typing import Annotated, ClassVar, Literal, Self
 from pydantic import Field, PlainValidator, model_validator
 
 from repeatab.base.errors import StudyError
-from repeatab.base.margin import MarginUnit
 from repeatab.intake.roles import Role
 from repeatab.jobs.questions import CorrelationCheck, Section
+from repeatab.study.levels import check_margin, names_from
 from repeatab.study.parts import CostPart
 from repeatab.study.study_file import SectionPart, StudyFile
-from repeatab.study.values import MarginText, in_words
+from repeatab.study.values import MarginText
 
 MARGIN_MEANING = (
     "The margin is the largest offset between the rigs that would change nobody's decision. Laboratories "
@@ -26,20 +26,11 @@ MARGIN_MEANING = (
 )
 
 
-def rigs_from(value: object) -> tuple[str, ...]:
-    """One rig or a list of them.
-
-    Raises
-    ------
-    StudyError
-    """
-    names = [value] if isinstance(value, str) else value
-    if isinstance(names, list) and names and all(isinstance(name, str) and name.strip() for name in names):
-        return tuple(names)
-    raise StudyError(f'found {in_words(value)}, expected text in quotes, or a list such as ["R2", "R3"].')
+def _rigs(value: object) -> tuple[str, ...]:
+    return names_from(value, such_as='["R2", "R3"]')
 
 
-RigNames = Annotated[tuple[str, ...], PlainValidator(rigs_from)]
+RigNames = Annotated[tuple[str, ...], PlainValidator(_rigs)]
 
 
 class ComparedSection(SectionPart):
@@ -97,9 +88,11 @@ class CorrelationCheckFile(StudyFile):
                 f"reference_rig: is missing. Name the rig that '{self.rig[0]}' is compared with: offsets and percent "
                 "margins refer to it. To compare every pair, name several under rig."
             )
-        most = self.results.quantity.plausible[1] - self.results.quantity.plausible[0]
         for name, part in self.sections.items():
-            self._check_margin(f"sections.{name}.margin", part, most)
+            check_margin(
+                f"sections.{name}.margin", part.margin, decides=part.decides, quantity=self.results.quantity,
+                meaning=MARGIN_MEANING,
+            )  # fmt: skip
         if any(look < 2 for look in self.looks) or list(self.looks) != sorted(set(self.looks)):
             raise StudyError(
                 f"looks: found {list(self.looks)}, expected rising numbers of sets per rig from 2, such as "
@@ -107,18 +100,3 @@ class CorrelationCheckFile(StudyFile):
             )
         self.question()
         return self
-
-    def _check_margin(self, key: str, part: ComparedSection, most: float) -> None:
-        margin = part.margin
-        if margin is None:
-            if part.decides:
-                raise StudyError(
-                    f"{key}: is missing. {MARGIN_MEANING} A section without a margin can only inform: "
-                    "decides = false."
-                )
-        elif margin.unit is MarginUnit.ABSOLUTE and margin.size >= most:
-            raise StudyError(
-                f"{key}: found {margin.size:g} in the unit of {self.results.quantity.name}, where no two "
-                f"plausible results differ by more than {most:g}. For percent write "
-                f'margin = "{margin.size:g} %".'
-            )

@@ -16,6 +16,8 @@ if TYPE_CHECKING:
 _SCHEMAS = {
     "correlation_check": "CorrelationCheckFile",
     "gauge_study": "GaugeStudyFile",
+    "requalification": "RequalificationFile",
+    "lot_comparison": "LotComparisonFile",
 }
 """Job -> its schema; the module and the template are named after the job."""
 

@@ -17,11 +17,13 @@ from repeatab.intake.options import Shape
 from repeatab.intake.roles import Role
 from repeatab.intake.run_files import NamePattern
 from repeatab.intake.statistics import Statistic
+from repeatab.jobs.lot_question import LotComparison
 from repeatab.jobs.questions import Analysis, CorrelationCheck, GaugeStudy
+from repeatab.jobs.requal_question import Requalification
 from repeatab.study.parts import AliasesPart, ExcludePart, Part, ResultsPart
 from repeatab.study.values import DateText, StatisticText
 
-Question = CorrelationCheck | GaugeStudy
+Question = CorrelationCheck | GaugeStudy | LotComparison | Requalification
 """The question of any job; a later job adds its own."""
 
 DEFAULT_CONFIDENCE = 0.95

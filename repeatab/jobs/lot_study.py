@@ -1,0 +1,151 @@
+"""A lot comparison carried out: everything that its page is written from.
+
+In: run results and a LotComparison question.  Out: LotStudy.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from repeatab.base.errors import StudyError, listed
+from repeatab.base.progress import Progress, silent
+from repeatab.intake.results import Results
+from repeatab.jobs.comparison_layout import ComparisonLayout, Surroundings, comparison_layout
+from repeatab.jobs.level_comparison import LevelComparison, compare_levels
+from repeatab.jobs.level_influence import Influence, influence_of
+from repeatab.jobs.level_outcome import blocked, plans_of, scatters_of
+from repeatab.jobs.level_residuals import Residuals, residuals_of
+from repeatab.jobs.level_scatter import LevelScatter
+from repeatab.jobs.level_tables import Key
+from repeatab.jobs.lot_question import LotComparison, RigsAs
+from repeatab.jobs.lot_specification import Conformity, conformities_of
+from repeatab.jobs.lot_wear import Trend, shows_wear, touches_the_comparison, trends_of
+from repeatab.jobs.stop_by_stop import stop_by_stop
+from repeatab.outcome.tables import Table
+from repeatab.planning.next_runs import MoreRuns
+
+LOT, RIG = "pad_lot", "rig"
+
+
+@dataclass(frozen=True, kw_only=True)
+class LotStudy:
+    """The question and all that was found.
+
+    trends : wear per section, where sets ran more than once. wear_removed : whether it was taken out.
+    wear_trouble : sentences on wear that could not be dealt with.
+    trap : what a test on single stops would claim, if there are stops.
+    """
+
+    question: LotComparison
+    comparison: LevelComparison
+    scatter: dict[Key, LevelScatter]
+    planned: dict[Key, MoreRuns]
+    influences: tuple[Influence, ...]
+    residuals: tuple[Residuals, ...]
+    conformities: tuple[Conformity, ...]
+    trends: tuple[Trend, ...]
+    wear_removed: bool
+    wear_trouble: tuple[str, ...]
+    trap: Table | None
+
+    @property
+    def run_keys(self) -> list[str]:
+        """Columns that tell one run from another whatever its section."""
+        table = self.comparison.how.table
+        if "run" in table.columns:
+            return ["run", "pad_set"]
+        return [name for name in ("pad_set", RIG, "run_order", "time") if name in table.columns]
+
+
+def lot_study(
+    question: LotComparison, results: Results, stops: Results | None, progress: Progress = silent
+) -> LotStudy:
+    """Compare the lots and look at the comparison from every side the page shows.
+
+    Raises
+    ------
+    StudyError
+        A lot, section or column of the question is not in the results, or a deciding section has no margin.
+    """
+    how, trends, removed, trouble = _laid_out(question, results)
+    progress("comparing lots", 0, 3)
+    comparison = compare_levels(
+        blocked(how, results),
+        tuple(section.section for section in question.sections),
+        confidence=question.confidence,
+        analysis=question.analysis,
+    )
+    progress("leaving out each set", 1, 3)
+    influences = influence_of(comparison)
+    planned = plans_of(comparison, cost=question.cost, seed=question.seed, progress=progress)
+    return LotStudy(
+        question=question,
+        comparison=comparison,
+        scatter=scatters_of(comparison),
+        planned=planned,
+        influences=influences,
+        residuals=residuals_of(comparison),
+        conformities=conformities_of(
+            how,
+            question.sections,
+            question.guard,
+            confidence=question.confidence,
+            withheld=next((finding.text for finding in results.blocks), None),
+        ),
+        trends=trends,
+        wear_removed=removed,
+        wear_trouble=trouble,
+        trap=stop_by_stop(stops, comparison),
+    )
+
+
+def _laid_out(
+    question: LotComparison, results: Results
+) -> tuple[ComparisonLayout, tuple[Trend, ...], bool, tuple[str, ...]]:
+    """The layout, with the trend of wear in it where it touches the comparison or is asked for."""
+    sections = [section.name for section in question.sections]
+    worn = _layout(question, results, sections, wear=True)
+    if not shows_wear(worn, sections):
+        unseen = (_unseen(sections),) if question.remove_wear else ()
+        return _layout(question, results, sections, wear=False), (), False, unseen
+    trends = trends_of(worn, question.analysis, level=question.confidence)
+    touches = touches_the_comparison(worn)
+    removed = touches if question.remove_wear is None else question.remove_wear
+    if removed:
+        return worn, trends, True, ()
+    trouble = (
+        "The lots' runs lie at different places in their sets, and wear was not to be taken out, so it is part of the "
+        "differences. remove_wear = true takes it out."
+    )
+    plain = _layout(question, results, sections, wear=False)
+    return plain, trends, False, (trouble,) if touches else ()
+
+
+def _unseen(sections: Sequence[str]) -> str:
+    return (
+        f"Wear was to be taken out, but not in every one of {listed(sections)} did a set run more than once in an "
+        "order that is recorded (a column run_order or time), so the trend is not known and stays in."
+    )
+
+
+def _layout(
+    question: LotComparison, results: Results, sections: Sequence[str], *, wear: bool
+) -> ComparisonLayout:
+    for name in question.blocks:
+        if not results.has(name):
+            raise StudyError(f"blocks: the results have no column for '{name}'. Name it under [columns].")
+    rigs = (RIG,) if results.has(RIG) else ()
+    as_blocks = question.rigs is RigsAs.BLOCKS
+    return comparison_layout(
+        results,
+        factor=LOT,
+        pairs=question.pairs,
+        sections=tuple(sections),
+        beside=Surroundings(
+            fixed=(*(rigs if as_blocks else ()), *question.blocks),
+            sampled=() if as_blocks else rigs,
+            covariates=question.covariates,
+            wear=wear,
+        ),
+    )

@@ -1,0 +1,258 @@
+"""Sentences of a lot comparison.
+
+In: a compared LotStudy.  Out: headline, judgements per lot, evidence, what the design cannot tell, method notes.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from repeatab.jobs.comparison_layout import LevelPair
+from repeatab.jobs.level_comparison import LevelComparison, overall
+from repeatab.jobs.level_outcome import ONE_LOOK, common_limits
+from repeatab.jobs.level_residuals import residual_sentence
+from repeatab.jobs.level_words import scatter_sentence
+from repeatab.jobs.lot_question import RigsAs
+from repeatab.jobs.lot_study import LotStudy
+from repeatab.jobs.questions import Analysis
+from repeatab.jobs.stop_by_stop import overclaimed
+from repeatab.jobs.wording import enumerated, p_value, percent, plural, result
+from repeatab.outcome.outcome import MethodNote
+from repeatab.outcome.verdict import Judgement, Qualifier, Verdict
+
+
+def headline(study: LotStudy) -> Judgement:
+    """The overall verdict with its reason."""
+    comparison = study.comparison
+    return Judgement(
+        subject=_subject(study),
+        verdict=comparison.verdict,
+        qualifier=comparison.qualifier,
+        reason=_headline_reason(comparison),
+    )
+
+
+def _subject(study: LotStudy) -> str:
+    question = study.question
+    lots = [str(lot) for lot in question.lots]
+    if question.reference_lot is None:
+        return enumerated(lots)
+    return f"{enumerated(lots)} against {question.reference_lot}"
+
+
+def _headline_reason(comparison: LevelComparison) -> str:
+    count = plural(len({claim.section.name for claim in comparison.deciding}), "deciding section")
+    match comparison.verdict:
+        case Verdict.UNDECIDED if comparison.confounded:
+            return f"The difference cannot be told from something else: {comparison.confounded[0]}"
+        case Verdict.DIFFERENT:
+            return f"{_differences(comparison)}, of {count}; one is enough.{_rest(comparison)}"
+        case Verdict.EQUIVALENT:
+            return (
+                f"In all of {count} the difference is shown to lie inside the margin, for every pair of lots."
+            )
+        case _:
+            return f"No deciding section shows a difference.{_rest(comparison)}"
+
+
+def _differences(comparison: LevelComparison) -> str:
+    parts = []
+    for pair in comparison.how.pairs:
+        names = [
+            c.section.name for c in comparison.deciding if c.pair is pair and c.verdict is Verdict.DIFFERENT
+        ]
+        if names:
+            parts.append(f"{pair.a} differs from {pair.b} in {enumerated(names)}")
+    return "; ".join(parts)
+
+
+def _rest(comparison: LevelComparison) -> str:
+    """What stays open and what is shown, pair by pair."""
+    sentences = []
+    for pair in comparison.how.pairs:
+        names = [
+            c.section.name for c in comparison.deciding if c.pair is pair and c.verdict is Verdict.UNDECIDED
+        ]
+        if names:
+            sentences.append(f"Open for {pair.name}: {enumerated(names)}.")
+    return "".join(f" {sentence}" for sentence in sentences)
+
+
+def pair_judgements(comparison: LevelComparison) -> Iterator[Judgement]:
+    """Every pair of lots over its deciding sections, where there are several pairs."""
+    if len(comparison.how.pairs) < 2:
+        return
+    for pair in comparison.how.pairs:
+        claims = [claim for claim in comparison.deciding if claim.pair is pair]
+        verdict, qualifier = overall(claims)
+        by_verdict: dict[Verdict, list[str]] = {}
+        for claim in claims:
+            by_verdict.setdefault(claim.verdict, []).append(claim.section.name)
+        reason = "; ".join(f"{word.value} in {enumerated(names)}" for word, names in by_verdict.items())
+        yield Judgement(
+            subject=f"{pair.name}, all deciding sections",
+            verdict=verdict,
+            qualifier=qualifier,
+            reason=pair.confounded[0] if qualifier is Qualifier.CONFOUNDED else f"{reason.capitalize()}.",
+        )
+
+
+def evidence(study: LotStudy) -> tuple[str, ...]:
+    """What the verdict rests on."""
+    comparison = study.comparison
+    sections = list(dict.fromkeys(claim.section.name for claim in comparison.deciding))
+    adjusted = "sections and pairs of lots" if len(comparison.how.pairs) > 1 else "sections"
+    sentences = [
+        *(_sets(pair, study) for pair in comparison.how.pairs),
+        f"Decided by {enumerated(sections)} at {comparison.confidence:.0%} confidence, difference claims adjusted over "
+        f"all {adjusted} together.",
+        *_rigs(study),
+        *_wear(study),
+        *scatter_sentence(comparison, study.scatter),
+        *_influence(study),
+        *residual_sentence(study.residuals),
+        *_specification(study),
+    ]
+    wrong = [] if study.trap is None else overclaimed(study.trap)
+    if wrong:
+        sentences.append(
+            f"A test on single stops would have claimed a difference in {enumerated(wrong)} as well; stops of one run "
+            "are not independent results of a lot, so that claim is not made."
+        )
+    return tuple(sentences)
+
+
+def _sets(pair: LevelPair, study: LotStudy) -> str:
+    table = study.comparison.how.table
+    runs = [
+        len(table[table[study.comparison.how.factor] == lot].drop_duplicates(study.run_keys))
+        for lot in (pair.a, pair.b)
+    ]
+    return (
+        f"Independent evidence: {plural(pair.sets_a, 'pad set')} of {pair.a} ({plural(runs[0], 'run')}) and "
+        f"{pair.sets_b} of {pair.b} ({plural(runs[1], 'run')}); the sets count, not the runs or stops."
+    )
+
+
+def _rigs(study: LotStudy) -> list[str]:
+    table = study.comparison.how.table
+    if "rig" not in table.columns:
+        return []
+    rigs = sorted(dict.fromkeys(str(rig) for rig in table["rig"]))
+    if len(rigs) == 1:
+        return []
+    if study.question.rigs is RigsAs.RANDOM:
+        return [
+            f"Rigs {enumerated(rigs)} count as a sample of rigs: their scatter, and how differently they rank the "
+            "lots, is part of the interval."
+        ]
+    return [f"Lots are compared within rigs {enumerated(rigs)}, so that offsets between these cancel."]
+
+
+def _wear(study: LotStudy) -> list[str]:
+    if not study.trends:
+        return []
+    clear = [trend for trend in study.trends if trend.p < 1 - study.question.confidence]
+    treated = "is taken out before the lots are compared" if study.wear_removed else "is not taken out"
+    if not clear:
+        return [f"Sets that ran more than once show no clear wear; a trend with their runs {treated}."]
+
+    def shown(slope: float) -> str:
+        in_percent = study.question.analysis is Analysis.RATIO
+        return percent(100 * slope, sign=True) if in_percent else result(slope, sign=True)
+
+    named = enumerated([f"{t.section} ({shown(t.slope)} per further run, {p_value(t.p)})" for t in clear])
+    return [f"Sets wear from run to run in {named}; the trend {treated}."]
+
+
+def _influence(study: LotStudy) -> list[str]:
+    decided = [one for one in study.influences if one.claim.verdict is not Verdict.UNDECIDED]
+    if not decided:
+        return []
+    carried = [one for one in decided if one.carrying]
+    if carried:
+        names = list(dict.fromkeys(f"{one.claim.section.name} ({one.claim.pair.name})" for one in carried))
+        return [
+            f"Leaving out one pad set would change the verdict in {enumerated(names)}; see the table on it."
+        ]
+    return ["No verdict rests on a single pad set: each stands whichever set is left out."]
+
+
+def _specification(study: LotStudy) -> list[str]:
+    sentences = []
+    for verdict, words in (
+        (Verdict.DOES_NOT_CONFORM, "does not conform to its specification in"),
+        (Verdict.UNDECIDED, "is neither shown to conform to its specification nor shown not to in"),
+        (Verdict.CONFORMS, "conforms to its specification in"),
+    ):
+        by_lot: dict[str, list[str]] = {}
+        for found in study.conformities:
+            if found.verdict is verdict:
+                by_lot.setdefault(str(found.lot), []).append(found.section.name)
+        sentences += [f"{lot} {words} {enumerated(names)}." for lot, names in by_lot.items()]
+    return sentences
+
+
+def cannot_tell(study: LotStudy) -> tuple[str, ...]:
+    """What this design leaves open."""
+    comparison = study.comparison
+    table = comparison.how.table
+    found = [*common_limits(comparison), *study.wear_trouble]
+    if "rig" not in table.columns:
+        found.append("Rigs are not recorded, so an offset between rigs cannot be told from one between lots.")
+    elif table["rig"].nunique() == 1:
+        found.append("All runs are from one rig; whether another rig would show the same difference is open.")
+    elif study.question.rigs is RigsAs.RANDOM and table["rig"].nunique() < 4:
+        found.append(
+            f"{table['rig'].nunique()} rigs are few for a statement about rigs in general: the interval rests on "
+            "hardly any degrees of freedom, and only further rigs, not further sets, would narrow it much."
+        )
+    elif study.question.rigs is RigsAs.BLOCKS:
+        found.append("The verdict is about these rigs; another rig may rank the lots differently.")
+    found.append(
+        "Where a difference comes from: mix, process, storage and bedding of a lot are one with the lot."
+    )
+    return (*found, ONE_LOOK)
+
+
+def extra_methods(study: LotStudy) -> tuple[MethodNote, ...]:
+    """Method notes beside those of every comparison."""
+    notes = []
+    if study.wear_removed:
+        notes.append(
+            MethodNote(
+                quantity="wear",
+                method="a straight line over the runs of a set, common to all lots",
+                source="common practice, no source",
+            )
+        )
+    if study.conformities:
+        notes += [
+            MethodNote(
+                quantity="conformity with a specification",
+                method="guard band of the normal quantile times the standard uncertainty of the lot's mean, or the t "
+                "limit of the lot's own sets where that is wider",
+                source="ISO 14253-1:2017, decision rules",
+            ),
+            MethodNote(
+                quantity="uncertainty of a lot's mean",
+                method="s_R² - s_r² (1 - 1/n) for n sets; s_R where s_r is not stated",
+                source="ISO 21748:2017, clause 7",
+            ),
+        ]
+    if study.question.percent_of_reference is not None:
+        notes.append(
+            MethodNote(
+                quantity="percentage comparison",
+                method="ratio of the means of lot and reference lot",
+                source="UN Regulation 90, annex 3, 2.2.3 (rule of comparison only)",
+            )
+        )
+    notes.append(
+        MethodNote(
+            quantity="influence of a set",
+            method="every claim judged again with each set left out, at its own error rate",
+            source="common practice, no source",
+        )
+    )
+    return tuple(notes)
