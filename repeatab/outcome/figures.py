@@ -139,6 +139,176 @@ class WhatMoreRunsBuy(FigureBase):
     margin: float | None
 
 
+class Beyond(Enum):
+    """Which indicator value a consistency statistic lies beyond."""
+
+    NEITHER = ""
+    FIVE_PERCENT = "5 %"
+    ONE_PERCENT = "1 %"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ConsistencyPoint:
+    """h and k of one cell; None where a statistic is not defined."""
+
+    laboratory: str
+    level: str
+    h: float | None
+    k: float | None
+    h_beyond: Beyond
+    k_beyond: Beyond
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ConsistencyByLaboratory(FigureBase):
+    """Mandel's h and k, a lane per laboratory and a mark per level.
+
+    The indicator values are those of most cells; whether a point lies beyond its own is said by the point.
+    `highlight` names the laboratory the figure is made for, empty for none.
+    """
+
+    laboratories: tuple[str, ...]
+    levels: tuple[str, ...]
+    points: tuple[ConsistencyPoint, ...]
+    h_5: float | None
+    h_1: float | None
+    k_5: float | None
+    k_1: float | None
+    highlight: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LaboratoryResults:
+    """One cell: its results where they are known (else none), its mean and scatter, and what tests call it."""
+
+    laboratory: str
+    level: str
+    values: tuple[float, ...]
+    mean: float
+    sd: float | None
+    flag: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LevelLine:
+    """What the results of a level are seen against: a value and a band about it."""
+
+    level: str
+    value: float
+    low: float
+    high: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ResultsByLaboratory(FigureBase):
+    """Results of every laboratory, one panel per level; the labels say what line and band are."""
+
+    laboratories: tuple[str, ...]
+    rows: tuple[LaboratoryResults, ...]
+    lines: tuple[LevelLine, ...]
+    line_label: str
+    band_label: str
+    highlight: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PairPoint:
+    """One laboratory's deviation from the middle of two levels."""
+
+    laboratory: str
+    x: float
+    y: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LevelPair:
+    first: str
+    second: str
+    points: tuple[PairPoint, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PairsOfLevels(FigureBase):
+    """Each laboratory's mean at one level against that at another: along the diagonal it is the laboratory."""
+
+    pairs: tuple[LevelPair, ...]
+    highlight: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PrecisionPoint:
+    """Standard deviations of one level at its mean; s_r is None where nothing was repeated."""
+
+    level: str
+    mean: float
+    repeatability: Estimate | None
+    reproducibility: Estimate
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PrecisionCurve:
+    """A recommended form: which standard deviation it gives, the form in words, and points on it (mean, s)."""
+
+    label: str
+    form: str
+    points: tuple[tuple[float, float], ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PrecisionByLevel(FigureBase):
+    """Repeatability and reproducibility standard deviation against the level."""
+
+    rows: tuple[PrecisionPoint, ...]
+    curves: tuple[PrecisionCurve, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ReturnRun:
+    """Runs of one set on one visit to the pilot laboratory, as the deviation from the set's own level."""
+
+    pad_set: str
+    position: float
+    value: float
+    takes_part: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DriftLine:
+    """The fitted change at a position, with its limits."""
+
+    position: float
+    value: float
+    low: float
+    high: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LevelWear:
+    """One level's return runs, the line through them, and where each laboratory's runs stand."""
+
+    level: str
+    runs: tuple[ReturnRun, ...]
+    line: tuple[DriftLine, ...]
+    places: tuple[tuple[str, float], ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class WearOfSets(FigureBase):
+    """Drift of travelling sets, one strip per level, against the run of the set."""
+
+    levels: tuple[LevelWear, ...]
+
+
 Figure = (
-    ScatterSources | OffsetsBySection | SetsAcrossRigs | RepeatabilityByRig | OrderOfRuns | WhatMoreRunsBuy
+    ScatterSources
+    | OffsetsBySection
+    | SetsAcrossRigs
+    | RepeatabilityByRig
+    | OrderOfRuns
+    | WhatMoreRunsBuy
+    | ConsistencyByLaboratory
+    | ResultsByLaboratory
+    | PairsOfLevels
+    | PrecisionByLevel
+    | WearOfSets
 )

@@ -6,6 +6,7 @@ from dataclasses import dataclass, field
 
 from repeatab.base.notes import Note
 from repeatab.outcome.figures import Figure
+from repeatab.outcome.participants import Participant
 from repeatab.outcome.tables import Table
 from repeatab.outcome.verdict import Judgement
 
@@ -81,7 +82,8 @@ class Outcome:
 
     `headline` is the overall judgement; `judgements` those per section or question; `evidence` the sentences
     the headline rests on; `cannot_tell` what this design leaves open. Tables and figures are data; `numbers`
-    are the key figures by stable name for programs.
+    are the key figures by stable name for programs; `participants` are the pages of a round robin that go to its
+    participants.
     """
 
     job: str
@@ -98,6 +100,7 @@ class Outcome:
     methods: tuple[MethodNote, ...] = ()
     cautions: tuple[str, ...] = CAUTIONS
     numbers: tuple[tuple[str, float | None], ...] = ()
+    participants: tuple[Participant, ...] = ()
     provenance: Provenance = field(default_factory=Provenance)
 
     def table(self, key: str) -> Table:

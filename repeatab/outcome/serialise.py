@@ -28,6 +28,11 @@ FIGURE_KINDS: dict[str, type[figures.FigureBase]] = {
     "repeatability by rig": figures.RepeatabilityByRig,
     "order of runs": figures.OrderOfRuns,
     "what more runs buy": figures.WhatMoreRunsBuy,
+    "h and k by laboratory": figures.ConsistencyByLaboratory,
+    "results by laboratory": figures.ResultsByLaboratory,
+    "pairs of levels": figures.PairsOfLevels,
+    "precision by level": figures.PrecisionByLevel,
+    "wear of travelling sets": figures.WearOfSets,
 }
 """The name of each kind of figure in result.json; a kind is never renamed."""
 

@@ -19,6 +19,8 @@ class Verdict(Enum):
     HOLD = "hold"
     IN_CONTROL = "in control"
     SIGNAL = "signal"
+    WARNING_SIGNAL = "warning signal"
+    ACTION_SIGNAL = "action signal"
     CONFORMS = "conforms"
     DOES_NOT_CONFORM = "does not conform"
     DESCRIBED = "described"

@@ -59,9 +59,11 @@ _MARK_OF = {
     Verdict.NOT_ACCEPTABLE: Mark.DIFFERS,
     Verdict.HOLD: Mark.DIFFERS,
     Verdict.SIGNAL: Mark.DIFFERS,
+    Verdict.ACTION_SIGNAL: Mark.DIFFERS,
     Verdict.DOES_NOT_CONFORM: Mark.DIFFERS,
     Verdict.UNDECIDED: Mark.OPEN,
     Verdict.CONDITIONAL: Mark.PARTLY,
+    Verdict.WARNING_SIGNAL: Mark.PARTLY,
     Verdict.DESCRIBED: Mark.PLAIN,
 }
 
