@@ -18,6 +18,7 @@ class IntervalMethod(Enum):
     SATTERTHWAITE_F = "F with Satterthwaite's degrees of freedom"
     KENWARD_ROGER = "Kenward-Roger t"
     WELCH = "Welch t"
+    FEW_SETS = "Welch t, cautious for two sets"
     STUDENT = "Student t"
     PITMAN_MORGAN = "Pitman-Morgan"
     NONCENTRAL_T = "exact noncentral t"

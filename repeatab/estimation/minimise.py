@@ -22,6 +22,8 @@ from repeatab.estimation.moments import Moments, criterion, moments
 from repeatab.estimation.system import System
 
 _STEPS = 200
+# Ordinary searches settle in 5 to 15 steps.
+_PATIENCE = 60
 _HALVINGS = 40
 # Relative to a scaled total of order one: Newton is quadratic, so the step after this one is below rounding.
 _SETTLED = 1e-9
@@ -73,7 +75,7 @@ def minimise(
     value = np.full(len(theta), np.inf)
     gradient = np.zeros(theta.shape)
     active = np.arange(len(theta))
-    for _ in range(_STEPS):
+    for steps in range(_STEPS):
         part = system if len(active) == len(theta) else system.take(active)
         here = moments(part, theta[active])
         gradient[active] = here.gradient
@@ -82,6 +84,10 @@ def minimise(
         change = np.abs(moved - theta[active])
         # The residual is measured by itself too: one that falls without end is soon lost in the total.
         moving = (change.max(axis=1) > settled * moved.sum(axis=1)) | (change[:, -1] > 1e-6 * moved[:, -1])
+        if steps > _PATIENCE:
+            # On a ridge so flat that a step gains nothing to be seen, any point of it is as good.
+            gain = -(here.gradient * (moved - theta[active])).sum(axis=1)
+            moving &= gain > 1e-10 * (1 + np.abs(here.criterion))
         theta[active] = moved
         value[active] = reached
         if ((theta[active, -1] < SMALLEST_RESIDUAL) & ~held[active, -1]).any():
@@ -152,6 +158,8 @@ def starting_values(system: System) -> FloatArray:
 
 def minimise_from_several_starts(system: System) -> Minimum:
     """The best minimum: from the scoring start, and from inside wherever a component came out as zero."""
+    if system.sources == 0:
+        return _residual_alone(system)
     best = minimise(system, starting_values(system))
     zero: IntArray = np.flatnonzero((best.theta[:, :-1] <= 0).any(axis=1))
     if zero.size == 0:
@@ -166,3 +174,12 @@ def minimise_from_several_starts(system: System) -> Minimum:
         best.criterion[zero[better]] = again.criterion[better]
         best.gradient[zero[better]] = again.gradient[better]
     return best
+
+
+def _residual_alone(system: System) -> Minimum:
+    """Without a random term the minimum is the residual mean square."""
+    one = np.ones((system.groups, 1))
+    theta = moments(system, one).quadratic / system.df
+    if (theta < SMALLEST_RESIDUAL).any():
+        raise no_repeatability()
+    return Minimum(theta=theta, criterion=criterion(system, theta), gradient=np.zeros_like(theta))

@@ -85,6 +85,23 @@ class SeparatePair:
 
 
 @dataclass(frozen=True, kw_only=True)
+class CautiousPair(SeparatePair):
+    """Each level fitted alone, where a level has so few sets that Welch's degrees of freedom are themselves too
+    uncertain: the harmonic mean of these and of the smaller of the two levels' own takes their place.
+
+    With two sets on the level that scatters twice as much, and eight on the other, Welch's test at 5 percent errs
+    in 11 percent; this one in 4 (tests/assurance). In the spirit of Cochran (1964, Biometrics 20, 191-195), whose
+    critical value lies between those of the two levels.
+    """
+
+    method: IntervalMethod = IntervalMethod.FEW_SETS
+
+    def precision(self, ratio: FloatArray) -> tuple[FloatArray, FloatArray]:
+        se, welch = SeparatePair.precision(self, ratio)
+        return se, 2 / (1 / welch + 1 / np.minimum(self.df_a, self.df_b))
+
+
+@dataclass(frozen=True, kw_only=True)
 class DifferencePair:
     """Per-set results at both levels.
 
@@ -205,6 +222,13 @@ def _mean_alone(
     se, df = contrast_precision(fit.covariance, weights[:, None])
     mean = np.einsum("gp,gp->g", fit.moments.fixed, weights) * system.unit + system.origin
     return mean, se[:, 0] * system.unit, df[:, 0]
+
+
+def cautious_pair(pair: SeparatePair) -> CautiousPair:
+    """The same levels, with degrees of freedom that two sets can bear."""
+    return CautiousPair(
+        mean_a=pair.mean_a, mean_b=pair.mean_b, se_a=pair.se_a, se_b=pair.se_b, df_a=pair.df_a, df_b=pair.df_b
+    )
 
 
 def difference_pair(

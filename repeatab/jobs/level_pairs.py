@@ -17,6 +17,8 @@ from repeatab.cells import FloatArray, IntArray
 from repeatab.estimation.block_fit import BlockFit, Method
 from repeatab.estimation.pairs import (
     Pair,
+    SeparatePair,
+    cautious_pair,
     combined_pair,
     difference_pair,
     pooled_pair,
@@ -27,6 +29,9 @@ from repeatab.jobs.level_split import split_pair
 from repeatab.layout.blocks import Block
 from repeatab.layout.layout import layout_of
 from repeatab.layout.terms import Model
+
+# Degrees of freedom below which a level's own scatter cannot bear Welch's: two sets, each run once, have one.
+_FEW = 1.5
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -49,16 +54,19 @@ class LevelFit:
         return BlockFit(block=self.block, layout=layout, method=Method.REML, level=0.95)
 
     def views(self, pair: LevelPair) -> tuple[Pair, ...]:
-        """Both views of the scatter: pooled over all levels, and of this pair's own sets.
+        """The views of the scatter: pooled over all levels, and of this pair's own sets; where a level has two sets
+        only, a cautious form of the latter as well.
 
         Raises
         ------
         LayoutError
             A level has too few sets for a scatter of its own.
         """
-        return pooled_pair(self.fit, self.how.factor, pair.a, pair.b), _own_scatter(
-            self.block, self.how, pair, self.fit
-        )
+        pooled = pooled_pair(self.fit, self.how.factor, pair.a, pair.b)
+        own = _own_scatter(self.block, self.how, pair, self.fit)
+        if isinstance(own, SeparatePair) and np.minimum(own.df_a, own.df_b).min() < _FEW:
+            return pooled, own, cautious_pair(own)
+        return pooled, own
 
 
 def _own_scatter(block: Block, how: ComparisonLayout, pair: LevelPair, fit: BlockFit) -> Pair:

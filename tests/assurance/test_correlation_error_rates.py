@@ -194,11 +194,13 @@ def rates_of(case: Case, draws: int) -> Rates:
             block = case.simulate(offset, min(BATCH, draws - low), rng)
             views = LevelFit(block=block, how=case.how).views(case.how.pairs[0])
             found = decide(evidence_of(views, bounds), confidence=0.95, alpha=0.05)
-            single = [decide(evidence_of([view], bounds), confidence=0.95, alpha=0.05) for view in views]
+            # A cautious third view joins where a level has two sets; the first two are shown alone.
+            usual = views[:2]
+            single = [decide(evidence_of([view], bounds), confidence=0.95, alpha=0.05) for view in usual]
             if place == 0:
                 excludes += int(found.detectable.sum())
                 alone["excludes zero"] += [int(one.detectable.sum()) for one in single]
-                df.append(np.stack([view.precision(np.ones(len(block.groups)))[1] for view in views]))
+                df.append(np.stack([view.precision(np.ones(len(block.groups)))[1] for view in usual]))
             else:
                 counts["equivalent"][place - 1] += int(found.equivalent.sum())
                 counts["matters"][place - 1] += int((found.different & found.beyond).sum())
