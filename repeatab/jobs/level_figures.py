@@ -130,26 +130,30 @@ def _sets_figure(how: ComparisonLayout, quantity: Quantity) -> Figure:
 
 def _order_numbers(how: ComparisonLayout) -> list[int]:
     """The order of the runs over all levels."""
-    for name in _ORDERS:
-        if name in how.table.columns:
-            return [int(v) for v in how.table[name].rank(method="dense")]
+    names = [name for name in _ORDERS if name in how.table.columns and how.table[name].notna().all()]
+    if names:
+        # An order within each set tells less of the whole than a date does.
+        finest = max(names, key=lambda name: how.table[name].nunique())
+        return [int(v) for v in how.table[finest].rank(method="dense")]
     return list(range(1, len(how.table) + 1))
 
 
 def _order_figure(how: ComparisonLayout, quantity: Quantity) -> Figure:
     table = how.table
-    left = table["result"] - table.groupby(["section", how.factor])["result"].transform("mean")
+    together = ["section", how.factor, *how.blocks]
+    left = table["result"] - table.groupby(together)["result"].transform("mean")
     points = tuple(
         OrderPoint(section=str(section), series=str(level), order=number, value=float(value))
         for section, level, number, value in zip(
             table["section"], table[how.factor], _order_numbers(how), left, strict=True
         )
     )
+    named = [how.factor_name, *(block.replace("_", " ") for block in how.blocks)]
     return OrderOfRuns(
         key="order",
         title="What is left in the order of the runs",
-        reading=f"Results less the mean of their {how.factor_name} and section: a trend that all share is drift of the "
-        "lot or the season, one that a single one shows is its own.",
+        reading=f"Results less the mean of their {', '.join(named)} and section: a trend that all share comes from "
+        f"what they share, one that a single {how.factor_name} shows is its own.",
         unit=quantity.symbol,
         points=points,
     )

@@ -27,6 +27,9 @@ from repeatab.layout.blocks import Block
 from repeatab.outcome.tables import Column, ColumnKind, Table, Value
 from repeatab.outcome.verdict import Verdict
 
+# More sets than this that change a verdict say something about the verdict, not about the sets.
+_FEW = 3
+
 Fit = Callable[[Section, Block, ComparisonLayout], Views]
 
 
@@ -80,7 +83,7 @@ def influence_table(
             ends += [None, None] if name is None else [shown.value(known[name]), str(name)]
         rows.append(
             (*leading_values(claim, comparison), claim.verdict.value, len(found.verdicts), *ends,
-             shown.unit or quantity.symbol, _changes(found) or "no set")
+             shown.unit or quantity.symbol, _changes(found) or "never")
         )  # fmt: skip
     columns = (
         *leading(comparison),
@@ -91,7 +94,7 @@ def influence_table(
         Column(key="highest", caption="highest offset", kind=ColumnKind.RESULT),
         Column(key="highest_without", caption="without", kind=ColumnKind.TEXT),
         Column(key="unit", caption="in", kind=ColumnKind.TEXT),
-        Column(key="changed", caption="the verdict rests on", kind=ColumnKind.TEXT),
+        Column(key="changed", caption="another verdict", kind=ColumnKind.TEXT),
     )
     remark = (
         "Each pad set is left out in turn and the claim judged again at its own error rate. A set that changes the "
@@ -114,22 +117,29 @@ def influence_notes(comparison: LevelComparison, influences: tuple[Influence, ..
 
 def _note(name: str, found: Influence) -> Note:
     word, sets = found.claim.verdict.value, len(found.carrying)
-    start = "rests on a single pad set" if sets == 1 else f"changes when one of {sets} pad sets is left out"
+    start = "rests on a single pad set" if sets == 1 else "is near its border"
     return Note(
         kind=NoteKind.ASSUMPTION,
         sources=tuple(str(label) for label in found.carrying),
         text=f"{name}: the verdict '{word}' {start} ({_changes(found)}).",
-        remedy="Look at the run sheets of these sets. Leave a run out only for a fault found there, under "
-        "[[exclude]] with its reason, never for its result.",
+        remedy="Look at the run sheets. Leave a run out only for a fault found there, under [[exclude]] with its "
+        "reason, never for its result."
+        if sets <= _FEW
+        else "More sets would move it away from there.",
     )
 
 
 def _changes(found: Influence) -> str:
-    """The sets by the verdict that stands without them."""
+    """The sets by the verdict that stands without them; many are counted, since then none of them is special."""
     by_verdict: dict[Verdict, list[str]] = {}
     for name, verdict in found.carrying.items():
         by_verdict.setdefault(verdict, []).append(str(name))
-    return "; ".join(f"{verdict.value} without {enumerated(names)}" for verdict, names in by_verdict.items())
+    return "; ".join(
+        f"{verdict.value} without {enumerated(names)}"
+        if len(names) <= _FEW
+        else f"{verdict.value} without any one of {len(names)} sets"
+        for verdict, names in by_verdict.items()
+    )
 
 
 def _without_each(claims: list[Claim], comparison: LevelComparison, fit: Fit) -> Iterator[Influence]:

@@ -37,8 +37,8 @@ def blocked(how: ComparisonLayout, results: Results) -> ComparisonLayout:
     return replace(how, pairs=pairs)
 
 
-def scatters_of(comparison: LevelComparison) -> dict[Key, LevelScatter]:
-    """The scatter at both levels of every claim that could be compared."""
+def scatters_of(comparison: LevelComparison, *, of_sets: bool = False) -> dict[Key, LevelScatter]:
+    """The scatter at both levels of every claim that could be compared; `of_sets`: of sets, not of their repeats."""
     found = {}
     for claim in comparison.compared:
         assert claim.block is not None
@@ -48,6 +48,7 @@ def scatters_of(comparison: LevelComparison) -> dict[Key, LevelScatter]:
             claim.pair,
             level=comparison.confidence,
             blocks=comparison.how.blocks,
+            of_sets=of_sets,
         )
     return found
 

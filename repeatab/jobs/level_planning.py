@@ -96,11 +96,13 @@ def _arrangement(how: ComparisonLayout, sets: int, runs: int) -> Arrangement:
     pair = how.pairs[0]
     same = pair.use is SetUse.SAME
     places = {block: _shared_labels(how, pair, block) for block in how.blocks}
+    fewer = min(pair.sets_a, pair.sets_b)
     factors: dict[str, list[object]] = {name: [] for name in (how.factor, "pad_set", *places)}
     if same:
         factors[POSITION] = []
-    for side, level in enumerate((pair.a, pair.b)):
-        for i in range(sets):
+    for side, (level, present) in enumerate(((pair.a, pair.sets_a), (pair.b, pair.sets_b))):
+        # The level that has more sets already keeps its lead.
+        for i in range(sets if same else sets + present - fewer):
             first = pair.a_first[f"set {i}"] == (side == 0)
             row = {how.factor: level, "pad_set": f"set {i}" if same else f"{side} set {i}"}
             row |= {block: labels[i % len(labels)] for block, labels in places.items()}

@@ -31,15 +31,22 @@ class LevelScatter:
 
 
 def level_scatter(
-    block: Block, factor: str, pair: LevelPair, *, level: float, blocks: tuple[str, ...] = ()
+    block: Block,
+    factor: str,
+    pair: LevelPair,
+    *,
+    level: float,
+    blocks: tuple[str, ...] = (),
+    of_sets: bool = False,
 ) -> LevelScatter:
     """The ratio of repeatabilities where sets were repeated, of the joint scatter of sets otherwise.
 
     blocks : columns whose levels (rigs) are no scatter: it is taken within them.
+    of_sets : the scatter of the sets is asked for, also where their repeats show a repeatability.
     """
     ss, df = _within_sets(block, factor, pair, blocks)
     try:
-        if min(df) >= 1:
+        if min(df) >= 1 and not of_sets:
             return LevelScatter(
                 source=REPEATABILITY, ratio=independent_ratio(ss[0], df[0], ss[1], df[1], level=level)
             )

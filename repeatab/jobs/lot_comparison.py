@@ -92,7 +92,15 @@ def _tables(study: LotStudy, quantity: Quantity) -> tuple[Table, ...]:
     if study.influences:
         found.append(influence_table(comparison, study.influences, quantity))
     if study.trends:
-        found.append(wear_table(study.trends, question.analysis, quantity, removed=study.wear_removed))
+        found.append(
+            wear_table(
+                study.trends,
+                question.analysis,
+                quantity,
+                level=question.confidence,
+                removed=study.wear_removed,
+            )
+        )
     if comparison.compared:
         found += [views_table(comparison), scatter_table(comparison, study.scatter)]
     if study.residuals:

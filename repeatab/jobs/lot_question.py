@@ -47,10 +47,11 @@ class LotSection:
 class StatedUncertainty:
     """What the laboratory knows of its own measurement, in the unit of the result.
 
-    standard_uncertainty : of a lot's mean, as it is.
-    reproducibility, repeatability : s_R and s_r of a single result. With both, the uncertainty of a mean of n results
-        is sqrt(s_R² - s_r² (1 - 1/n)), since only the repeatability averages out (ISO 21748:2017, clause 7); with
-        s_R alone it is s_R, whatever the number of results.
+    reproducibility, repeatability : s_R and s_r of a single result. With both, their share in a mean of n results
+        is sqrt(s_R² - s_r² (1 - 1/n)), since only the repeatability averages out; with s_R alone it is s_R, whatever
+        the number of results.
+    standard_uncertainty : of a lot's mean, from what s_R does not cover (calibration, bias); all of it where no s_R is
+        stated. The two are added in squares (ISO 21748:2017, clause 7).
     """
 
     standard_uncertainty: float | None = None
@@ -58,10 +59,10 @@ class StatedUncertainty:
     repeatability: float | None = None
 
     def __post_init__(self) -> None:
-        if (self.standard_uncertainty is None) == (self.reproducibility is None):
+        if self.standard_uncertainty is None and self.reproducibility is None:
             raise StudyError(
-                "guard_band: expected either standard_uncertainty (of a lot's mean) or reproducibility (s_R of a "
-                "single result), and not both."
+                "guard_band: expected reproducibility (s_R of a single result), or standard_uncertainty (of a lot's "
+                "mean), or both."
             )
         for name in ("standard_uncertainty", "reproducibility", "repeatability"):
             value = getattr(self, name)
@@ -72,16 +73,14 @@ class StatedUncertainty:
         if self.reproducibility is None or self.repeatability > self.reproducibility:
             raise StudyError(
                 f"guard_band.repeatability: found {self.repeatability:g}, expected a value up to the reproducibility "
-                "s_R, which contains it; state both, or a standard_uncertainty."
+                "s_R, which contains it; state both."
             )
 
     def of_mean(self, results: int) -> float:
         """Standard uncertainty of a mean of so many independent results."""
-        if self.standard_uncertainty is not None:
-            return self.standard_uncertainty
-        assert self.reproducibility is not None
         averaged = (self.repeatability or 0.0) ** 2 * (1 - 1 / results)
-        return math.sqrt(self.reproducibility**2 - averaged)
+        covered = (self.reproducibility or 0.0) ** 2 - averaged
+        return math.sqrt(covered + (self.standard_uncertainty or 0.0) ** 2)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -127,8 +126,13 @@ class LotComparison:
             )
         self._check_specification()
 
+    @property
+    def named(self) -> tuple[Any, ...]:
+        """All lots of the question, the reference last."""
+        return (*self.lots, *(() if self.reference_lot is None else (self.reference_lot,)))
+
     def _check_lots(self) -> None:
-        named = [*self.lots, *([] if self.reference_lot is None else [self.reference_lot])]
+        named = self.named
         if len(set(named)) < len(named):
             raise StudyError(f"lots: {listed(named)} names a lot twice; expected different lots.")
         if len(named) < 2:
@@ -141,7 +145,7 @@ class LotComparison:
                 f"guard_band: is missing, and {listed(limited)} has a specification. Near a limit the measurement's "
                 "own uncertainty decides, so a verdict there needs it: take s_R from the laboratory's gauge study or "
                 "round robin, as [guard_band] reproducibility = s_R (and repeatability = s_r, so that several sets "
-                "count), or state the standard_uncertainty of a lot's mean."
+                "count), or state the standard_uncertainty of a lot's mean there."
             )
         percent = self.percent_of_reference
         if percent is None:

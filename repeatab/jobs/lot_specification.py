@@ -54,6 +54,7 @@ class Conformity:
 
 def conformities_of(
     how: ComparisonLayout,
+    lots: Sequence[Any],
     sections: Sequence[LotSection],
     guard: StatedUncertainty | None,
     *,
@@ -74,18 +75,18 @@ def conformities_of(
         _judged(plain, section, lot, blocks.get(section.name), guard, confidence, withheld)
         for section in sections
         if section.specification is not None
-        for lot in how.levels
+        for lot in lots
     )
 
 
 def judgements_of(conformities: Sequence[Conformity]) -> Iterator[Judgement]:
-    """One judgement per lot and section; a specification informs the reader and leaves the comparison alone."""
+    """One judgement per lot and section; the comparison of the lots is not touched by it."""
     for found in conformities:
         yield Judgement(
             subject=f"{found.section.name}, {found.lot} against its specification",
             verdict=found.verdict,
             reason=found.reason,
-            decides=False,
+            decides=found.section.decides,
         )
 
 

@@ -82,12 +82,13 @@ def lot_study(
     return LotStudy(
         question=question,
         comparison=comparison,
-        scatter=scatters_of(comparison),
+        scatter=scatters_of(comparison, of_sets=True),
         planned=planned,
         influences=influences,
         residuals=residuals_of(comparison),
         conformities=conformities_of(
             how,
+            question.named,
             question.sections,
             question.guard,
             confidence=question.confidence,

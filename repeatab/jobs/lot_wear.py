@@ -55,9 +55,10 @@ def touches_the_comparison(how: ComparisonLayout) -> bool:
 def trends_of(how: ComparisonLayout, analysis: Analysis, *, level: float) -> tuple[Trend, ...]:
     """The trend in every section that shows one; `how` has the position among its covariates."""
     found = []
-    for section, block in blocks_by_section(how, analysis).items():
+    blocks = blocks_by_section(how, analysis)
+    for section in dict.fromkeys(str(name) for name in how.table["section"]):
         try:
-            fit = LevelFit(block=block, how=how).fit
+            fit = LevelFit(block=blocks[section], how=how).fit
             fixed = np.zeros(len(fit.layout.fixed.columns))
             row = Weights(label=POSITION, fixed=fixed, covariates={POSITION: 1.0})
             slope, se, df = (float(values[0, 0]) for values in fit.combine((row,)))
@@ -78,7 +79,9 @@ def trends_of(how: ComparisonLayout, analysis: Analysis, *, level: float) -> tup
     return tuple(found)
 
 
-def wear_table(trends: Sequence[Trend], analysis: Analysis, quantity: Quantity, *, removed: bool) -> Table:
+def wear_table(
+    trends: Sequence[Trend], analysis: Analysis, quantity: Quantity, *, level: float, removed: bool
+) -> Table:
     """The trend per section; in percent per run for a ratio analysis."""
     of_ratio = analysis is Analysis.RATIO
 
@@ -94,8 +97,8 @@ def wear_table(trends: Sequence[Trend], analysis: Analysis, quantity: Quantity, 
         Column(key="section", caption="section", kind=ColumnKind.TEXT),
         Column(key="sets", caption="sets run more than once", kind=ColumnKind.COUNT),
         Column(key="slope", caption="change per further run", kind=ColumnKind.RESULT, unit=unit),
-        Column(key="lower", caption="lower, 95 %", kind=ColumnKind.RESULT, unit=unit),
-        Column(key="upper", caption="upper, 95 %", kind=ColumnKind.RESULT, unit=unit),
+        Column(key="lower", caption=f"lower, {level:.0%}", kind=ColumnKind.RESULT, unit=unit),
+        Column(key="upper", caption=f"upper, {level:.0%}", kind=ColumnKind.RESULT, unit=unit),
         Column(key="p", caption="p, no wear", kind=ColumnKind.PROBABILITY),
     )
     remark = (

@@ -11,6 +11,7 @@ from repeatab.jobs.comparison_layout import LevelPair
 from repeatab.jobs.level_comparison import LevelComparison, overall
 from repeatab.jobs.level_outcome import ONE_LOOK, common_limits
 from repeatab.jobs.level_residuals import residual_sentence
+from repeatab.jobs.level_tables import claim_name
 from repeatab.jobs.level_words import scatter_sentence
 from repeatab.jobs.lot_question import RigsAs
 from repeatab.jobs.lot_study import LotStudy
@@ -20,6 +21,15 @@ from repeatab.jobs.wording import enumerated, p_value, percent, plural, result
 from repeatab.outcome.outcome import MethodNote
 from repeatab.outcome.verdict import Judgement, Qualifier, Verdict
 
+_CONFORMITY = {
+    Verdict.DOES_NOT_CONFORM: ("does not conform to its specification in", "do not conform to theirs in"),
+    Verdict.UNDECIDED: (
+        "is neither shown to conform to its specification nor shown not to in",
+        "are neither shown to conform to their specifications nor shown not to in",
+    ),
+    Verdict.CONFORMS: ("conforms to its specification in", "conform to their specifications in"),
+}
+
 
 def headline(study: LotStudy) -> Judgement:
     """The overall verdict with its reason."""
@@ -28,7 +38,7 @@ def headline(study: LotStudy) -> Judgement:
         subject=_subject(study),
         verdict=comparison.verdict,
         qualifier=comparison.qualifier,
-        reason=_headline_reason(comparison),
+        reason=f"{_headline_reason(comparison)}{_outside(study)}",
     )
 
 
@@ -53,6 +63,12 @@ def _headline_reason(comparison: LevelComparison) -> str:
             )
         case _:
             return f"No deciding section shows a difference.{_rest(comparison)}"
+
+
+def _outside(study: LotStudy) -> str:
+    """What no reader of a headline may miss: a lot outside its specification."""
+    sentences = _conformity(study, Verdict.DOES_NOT_CONFORM)
+    return "".join(f" {sentence}" for sentence in sentences)
 
 
 def _differences(comparison: LevelComparison) -> str:
@@ -171,26 +187,29 @@ def _influence(study: LotStudy) -> list[str]:
         return []
     carried = [one for one in decided if one.carrying]
     if carried:
-        names = list(dict.fromkeys(f"{one.claim.section.name} ({one.claim.pair.name})" for one in carried))
+        names = [claim_name(one.claim, study.comparison) for one in carried]
         return [
-            f"Leaving out one pad set would change the verdict in {enumerated(names)}; see the table on it."
+            f"Leaving out one pad set would change the verdict in {enumerated(names)}; the table 'Does a verdict rest "
+            "on one pad set?' says which."
         ]
     return ["No verdict rests on a single pad set: each stands whichever set is left out."]
 
 
 def _specification(study: LotStudy) -> list[str]:
-    sentences = []
-    for verdict, words in (
-        (Verdict.DOES_NOT_CONFORM, "does not conform to its specification in"),
-        (Verdict.UNDECIDED, "is neither shown to conform to its specification nor shown not to in"),
-        (Verdict.CONFORMS, "conforms to its specification in"),
-    ):
-        by_lot: dict[str, list[str]] = {}
-        for found in study.conformities:
-            if found.verdict is verdict:
-                by_lot.setdefault(str(found.lot), []).append(found.section.name)
-        sentences += [f"{lot} {words} {enumerated(names)}." for lot, names in by_lot.items()]
-    return sentences
+    return [sentence for verdict in _CONFORMITY for sentence in _conformity(study, verdict)]
+
+
+def _conformity(study: LotStudy, verdict: Verdict) -> list[str]:
+    """The lots with this verdict on their specification; lots that share their sections in one sentence."""
+    by_lot: dict[str, list[str]] = {}
+    for found in study.conformities:
+        if found.verdict is verdict:
+            by_lot.setdefault(str(found.lot), []).append(found.section.name)
+    by_sections: dict[str, list[str]] = {}
+    for lot, names in by_lot.items():
+        by_sections.setdefault(enumerated(names), []).append(lot)
+    words = _CONFORMITY[verdict]
+    return [f"{enumerated(lots)} {words[len(lots) > 1]} {names}." for names, lots in by_sections.items()]
 
 
 def cannot_tell(study: LotStudy) -> tuple[str, ...]:
