@@ -26,7 +26,7 @@ class IntervalMethod(Enum):
     FISHER_Z = "normal after Fisher's transformation"
     JACKKNIFE = "jackknife over whole sets, t"
     SET_BOOTSTRAP = "bootstrap of whole sets"
-    JOINT_T = "joint t of several contrasts"
+    BONFERRONI = "t, the error rate shared out over the sections"
     NONE = "none"
 
 
