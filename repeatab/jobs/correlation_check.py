@@ -17,6 +17,12 @@ from repeatab.jobs.comparison_layout import SetUse, Surroundings, comparison_lay
 from repeatab.jobs.from_python import margin_of, read_columns
 from repeatab.jobs.level_comparison import LevelComparison, compare_levels
 from repeatab.jobs.level_figures import figures_of
+from repeatab.jobs.level_influence import (
+    influence_notes,
+    influence_of,
+    influence_sentence,
+    influence_table,
+)
 from repeatab.jobs.level_outcome import (
     ONE_LOOK,
     blocked,
@@ -27,9 +33,17 @@ from repeatab.jobs.level_outcome import (
     plans_of,
     scatters_of,
 )
+from repeatab.jobs.level_residuals import (
+    residual_notes,
+    residual_sentence,
+    residuals_of,
+    residuals_table,
+)
 from repeatab.jobs.level_scatter import LevelScatter
 from repeatab.jobs.level_tables import Key, claim_name, offsets_table, runs_table, scatter_table, views_table
 from repeatab.jobs.level_words import evidence_sentence, judgement_of, methods_of, scatter_sentence
+from repeatab.jobs.offset_history import offset_past, with_past
+from repeatab.jobs.past_offsets import PastOffsets
 from repeatab.jobs.questions import Analysis, CorrelationCheck, RunCost, Section
 from repeatab.jobs.stop_by_stop import overclaimed, stop_by_stop
 from repeatab.jobs.wording import enumerated, plural
@@ -46,6 +60,7 @@ def check_correlation(
     results: Results,
     *,
     stops: Results | None = None,
+    past: PastOffsets | None = None,
     title: str = "Correlation check",
     progress: Progress = silent,
 ) -> Outcome:
@@ -55,6 +70,7 @@ def check_correlation(
     ----------
     results : run results, one row per run and section, with columns for rig and pad set.
     stops : the stops behind them, if there are any; used to show what a test on stops would claim.
+    past : what earlier months left behind, if a history is kept; shown beside this month, never judged with it.
 
     Raises
     ------
@@ -74,7 +90,8 @@ def check_correlation(
     progress("comparing", 1, 3)
     scatter = scatters_of(comparison)
     planned = plans_of(comparison, cost=question.cost, seed=question.seed, progress=progress)
-    return _outcome(question, results, comparison, scatter, planned, stops, title)
+    found = _outcome(question, results, comparison, scatter, planned, stops, title)
+    return found if past is None else with_past(found, offset_past(comparison, past, results.quantity))
 
 
 def compare_rigs(
@@ -149,17 +166,22 @@ def _outcome(
     if comparison.compared:
         made += [views_table(comparison), scatter_table(comparison, scatter)]
     trap = stop_by_stop(stops, comparison)
+    rested, left = influence_of(comparison), residuals_of(comparison)
+    made += [trap] if trap else []
+    made += [influence_table(comparison, rested, quantity)] if rested else []
+    made += [residuals_table(left)] if left else []
+    sentences = (*influence_sentence(comparison, rested), *residual_sentence(left))
     return Outcome(
         job="correlation_check",
         title=title,
         headline=_headline(comparison),
         judgements=judgements,
-        evidence=_evidence(comparison, scatter, trap),
+        evidence=(*_evidence(comparison, scatter, trap), *sentences),
         cannot_tell=_cannot_tell(comparison),
         next_runs=next_runs_of(comparison, planned, hours_per_set=hours),
-        tables=(*made, *([trap] if trap else [])),
+        tables=tuple(made),
         figures=figures_of(comparison, scatter, planned, quantity, hours),
-        notes=notes_of(comparison),
+        notes=(*notes_of(comparison), *influence_notes(comparison, rested), *residual_notes(left)),
         findings=results.findings,
         methods=methods_of(comparison, planned=bool(planned)),
         numbers=numbers_of(comparison),

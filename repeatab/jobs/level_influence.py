@@ -115,6 +115,20 @@ def influence_notes(comparison: LevelComparison, influences: tuple[Influence, ..
     )
 
 
+def influence_sentence(comparison: LevelComparison, influences: tuple[Influence, ...]) -> tuple[str, ...]:
+    """One sentence on whether any verdict rests on a single set; none where nothing is decided."""
+    decided = [one for one in influences if one.claim.verdict is not Verdict.UNDECIDED]
+    names = [claim_name(one.claim, comparison) for one in decided if one.carrying]
+    if names:
+        return (
+            f"Leaving out one pad set would change the verdict in {enumerated(names)}; the table 'Does a verdict rest "
+            "on one pad set?' says which.",
+        )
+    return (
+        ("No verdict rests on a single pad set: each stands whichever set is left out.",) if decided else ()
+    )
+
+
 def _note(name: str, found: Influence) -> Note:
     word, sets = found.claim.verdict.value, len(found.carrying)
     start = "rests on a single pad set" if sets == 1 else "is near its border"

@@ -9,9 +9,9 @@ from collections.abc import Iterator
 
 from repeatab.jobs.comparison_layout import LevelPair
 from repeatab.jobs.level_comparison import LevelComparison, overall
+from repeatab.jobs.level_influence import influence_sentence
 from repeatab.jobs.level_outcome import ONE_LOOK, common_limits
 from repeatab.jobs.level_residuals import residual_sentence
-from repeatab.jobs.level_tables import claim_name
 from repeatab.jobs.level_words import scatter_sentence
 from repeatab.jobs.lot_question import RigsAs
 from repeatab.jobs.lot_study import LotStudy
@@ -125,7 +125,7 @@ def evidence(study: LotStudy) -> tuple[str, ...]:
         *_rigs(study),
         *_wear(study),
         *scatter_sentence(comparison, study.scatter),
-        *_influence(study),
+        *influence_sentence(comparison, study.influences),
         *residual_sentence(study.residuals),
         *_specification(study),
     ]
@@ -179,20 +179,6 @@ def _wear(study: LotStudy) -> list[str]:
 
     named = enumerated([f"{t.section} ({shown(t.slope)} per further run, {p_value(t.p)})" for t in clear])
     return [f"Sets wear from run to run in {named}; the trend {treated}."]
-
-
-def _influence(study: LotStudy) -> list[str]:
-    decided = [one for one in study.influences if one.claim.verdict is not Verdict.UNDECIDED]
-    if not decided:
-        return []
-    carried = [one for one in decided if one.carrying]
-    if carried:
-        names = [claim_name(one.claim, study.comparison) for one in carried]
-        return [
-            f"Leaving out one pad set would change the verdict in {enumerated(names)}; the table 'Does a verdict rest "
-            "on one pad set?' says which."
-        ]
-    return ["No verdict rests on a single pad set: each stands whichever set is left out."]
 
 
 def _specification(study: LotStudy) -> list[str]:
