@@ -29,7 +29,7 @@ from repeatab.cells import FloatArray
 
 _RANK = 1e-9
 _SAME = 1e-9
-# Comparisons of contrasts in one search (a few milliseconds), sides per contrast, panels of the angle.
+# Comparisons between contrasts (a few hundredths of a second), sides per contrast, panels of the angle.
 _WORK, _SIDES, _PANELS = 2**20, (256, 2**12), 512
 # Square roots of these, in turn, spread the directions (Richtmyer's sequence).
 _PRIMES = (2, 3, 5, 7, 11, 13, 17, 19, 23, 29, 31, 37, 41, 43, 47, 53, 59, 61, 67, 71, 73, 79, 83, 89, 97)
