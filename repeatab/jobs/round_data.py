@@ -203,7 +203,7 @@ def _raw_part(question: RoundRobin, results: Results) -> Part:
             "columns.laboratory: is missing. Say which column holds the laboratory; where the rigs of one house "
             "take part as laboratories, name the column of the rig."
         )
-    rows = _with_level(results.to_frame())
+    rows = with_level(results.to_frame())
     wanted = (PAD_SET, VISIT, *WITHIN, *(question.nested or ()))
     for name in question.nested or ():
         if name not in rows.columns:
@@ -217,8 +217,8 @@ def _raw_part(question: RoundRobin, results: Results) -> Part:
     return Part(name=names, cells=cells, rows=rows)
 
 
-def _with_level(rows: pd.DataFrame) -> pd.DataFrame:
-    """The level is the level's column, the section, both together, or one for all."""
+def with_level(rows: pd.DataFrame) -> pd.DataFrame:
+    """The rows with their level: the level's column, the section, both together, or one for all."""
     present = [name for name in (LEVEL, SECTION) if name in rows.columns]
     varied = [name for name in present if rows[name].nunique() > 1] or present[:1]
     if len(varied) == 2:

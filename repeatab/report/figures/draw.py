@@ -22,8 +22,16 @@ def parts_of(figure: data.Figure) -> int:
             sections = len(figure.rows)
         case data.SetsAcrossRigs() | data.RepeatabilityByRig():
             sections = len(figure.sections)
+        case data.ConsistencyByLaboratory():
+            sections = len(figure.laboratories)
+        case data.ResultsByLaboratory():
+            sections = math.ceil(len(figure.lines) * max(1, len(figure.laboratories)) / 4)
+        case data.WearOfSets():
+            sections = 2 * len(figure.levels)
         case data.OrderOfRuns():
             sections = len({point.section for point in figure.points})
+        case data.OffsetHistory():
+            sections = len(figure.series)
         case _:
             sections = 1
     return max(1, math.ceil(sections / SECTIONS_PER_PART))
@@ -67,3 +75,27 @@ def draw(
                 from repeatab.report.figures.more_runs import draw_more_runs
 
                 return draw_more_runs(figure, width, titled)
+            case data.OffsetHistory():
+                from repeatab.report.figures.offset_history import draw_offset_history
+
+                return draw_offset_history(figure, width, titled, part)
+            case data.ConsistencyByLaboratory():
+                from repeatab.report.figures.consistency import draw_consistency
+
+                return draw_consistency(figure, width, titled, part)
+            case data.ResultsByLaboratory():
+                from repeatab.report.figures.laboratories import draw_laboratories
+
+                return draw_laboratories(figure, width, titled, part)
+            case data.PairsOfLevels():
+                from repeatab.report.figures.pairs import draw_pairs
+
+                return draw_pairs(figure, width, titled)
+            case data.PrecisionByLevel():
+                from repeatab.report.figures.precision import draw_precision
+
+                return draw_precision(figure, width, titled)
+            case data.WearOfSets():
+                from repeatab.report.figures.wear import draw_wear
+
+                return draw_wear(figure, width, titled, part)
