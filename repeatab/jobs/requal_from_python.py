@@ -75,7 +75,7 @@ def requalify(
     result, rig, phase, pad_set, section, visit, pad_lot, time : column names of a dataframe.
     inform : sections that only inform.
     beside : further columns of labels, such as the disc batch: what changed with the move is looked for there.
-    ordinary_drift : SD of a rig's ordinary drift between visits, used where the design does not show it.
+    ordinary_drift : SD of a rig's ordinary drift between visits, from the lab's records.
     nothing_else_changed : without controls, why only the move can have changed the level.
 
     Returns

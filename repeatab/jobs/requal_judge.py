@@ -9,6 +9,8 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
+import numpy as np
+
 from repeatab.base.errors import StudyError
 from repeatab.intake.results import Results
 from repeatab.jobs.comparison_layout import ComparisonLayout, Surroundings, comparison_layout
@@ -20,15 +22,21 @@ from repeatab.jobs.requal_design import PAD_SET, RIG, VISIT, MoveDesign, move_de
 from repeatab.jobs.requal_looks import LookState, look_state
 from repeatab.jobs.requal_question import Requalification
 from repeatab.jobs.requal_scatter import RatioClaim, ratio_claims
-from repeatab.jobs.requal_views import MoveFit, drift_shows
+from repeatab.jobs.requal_views import MoveFit, drift_shows, least_drift
 from repeatab.layout.blocks import Block
 from repeatab.outcome.verdict import Qualifier, Verdict
 
 
 @dataclass(frozen=True, kw_only=True)
 class MoveFindings:
-    """Everything the page is made of. drifting : sections whose verdict depends on there being no ordinary drift."""
+    """Everything the page is made of.
 
+    question : as it was answered: without the stated drift of `overruled` sections, where the data show more.
+    drifting : sections whose verdict depends on there being no ordinary drift.
+    """
+
+    question: Requalification
+    overruled: tuple[str, ...]
     design: MoveDesign
     look: LookState
     shift: LevelComparison
@@ -44,6 +52,7 @@ def judge_move(question: Requalification, results: Results) -> MoveFindings:
     design = move_design(question, results)
     design = replace(design, how=blocked(design.how, results))
     look = look_state(question, design)
+    question, overruled = _believed(question, design)
     shift = _shift(question, design, look.rates)
     # On the cells of the moved rig the ratio needs no model of the rigs beside it.
     ratios = ratio_claims(
@@ -56,10 +65,27 @@ def judge_move(question: Requalification, results: Results) -> MoveFindings:
         sister = None if sister is None else _unjudged(sister)
     answers = _answers(question, shift, ratios, sister, between=look.between)
     return MoveFindings(
-        design=design, look=look, shift=shift, ratios=ratios, sister=sister,
+        question=question, overruled=overruled, design=design, look=look, shift=shift, ratios=ratios, sister=sister,
         drifting=_drifting(question, shift), answers=answers,
         verdict=decision(answers, question.checklist),
     )  # fmt: skip
+
+
+def _believed(question: Requalification, design: MoveDesign) -> tuple[Requalification, tuple[str, ...]]:
+    """A stated drift is taken out of the question where the drift that the data show is larger for sure."""
+    stated = {s.name: s.drift for s in question.sections if s.drift is not None}
+    if not stated or not design.controls:
+        return question, ()
+    blocks = blocks_by_section(design.how, question.analysis)
+    overruled = []
+    for name, drift in stated.items():
+        shown = least_drift(MoveFit(block=blocks[name], design=design)) if name in blocks else 0.0
+        level = float(blocks[name].mean[0, :, 0].mean() + blocks[name].shift[0]) if name in blocks else 1.0
+        sd = drift.sd / np.exp(level) if question.analysis is Analysis.RATIO else drift.sd
+        if shown > sd:
+            overruled.append(name)
+    sections = tuple(replace(s, drift=None) if s.name in overruled else s for s in question.sections)
+    return replace(question, sections=sections), tuple(overruled)
 
 
 def _shift(question: Requalification, design: MoveDesign, rates: Rates) -> LevelComparison:

@@ -144,7 +144,7 @@ def _truths(claim: Claim, section: RequalSection, analysis: Analysis) -> tuple[T
         by_name: Mapping[str, float] = dict(zip(names, map(float, values), strict=True))
         sets = sum(v for name, v in by_name.items() if name not in (VISIT, drift_name))
         drift = by_name.get(drift_name, 0.0)
-        if not drift_shows(fit.layout) and section.drift is not None:
+        if section.drift is not None and not drift_shows(fit.layout):
             sd = section.drift.sd / (np.exp(claim.mean_b) if analysis is Analysis.RATIO else 1.0)
             drift = float(sd**2)
         found.append(Truth(visit=by_name.get(VISIT, 0.0), drift=drift, sets=sets))

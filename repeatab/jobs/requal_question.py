@@ -59,6 +59,9 @@ class Check:
 class StatedDrift:
     """Ordinary drift of a rig between visits, known to the lab from its own records.
 
+    It takes the place of an estimate, unless the data show more drift for sure. Without controls it is used only where
+    the design shows no drift, since visits then hold what the lot and the season do as well.
+
     sd : standard deviation, in the unit of the result. df : its degrees of freedom; None: taken as known.
     """
 

@@ -47,9 +47,9 @@ from repeatab.jobs.requal_question import StatedDrift
 from repeatab.layout.blocks import Block
 from repeatab.layout.fixed import FixedDesign
 from repeatab.layout.layout import Layout, layout_of
-from repeatab.layout.terms import model_of
+from repeatab.layout.terms import Model, model_of
 
-_DRIFT_NAME, _VISIT_NAME = " × ".join(DRIFT), VISIT
+_DRIFT_NAME = " × ".join(DRIFT)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -69,7 +69,7 @@ class Added:
 
 @dataclass(frozen=True, kw_only=True)
 class StatedDriftPair(PooledPair):
-    """The pooled view where the design does not show the drift and the lab states it."""
+    """The pooled view where the lab states the drift."""
 
     added: Added
 
@@ -133,13 +133,16 @@ class MoveFit:
         NotSeparableError
             The shift cannot be told from another effect in this section.
         """
-        layout = layout_of(self.block, self.design.how.model)
+        layout = layout_of(self.block, self._model)
         return BlockFit(block=self.block, layout=layout, method=Method.REML, level=0.95)
 
     @property
-    def drift_shows(self) -> bool:
-        """Whether ordinary drift between visits is part of what the design shows of the scatter."""
-        return drift_shows(self.fit.layout)
+    def _model(self) -> Model:
+        """Drift that the lab states is no source to estimate; without controls, visits have no other source."""
+        model = self.design.how.model
+        if self.stated is None or not self.design.controls:
+            return model
+        return replace(model, random=tuple(term for term in model.random if term.factors != DRIFT))
 
     def views(self, pair: LevelPair) -> tuple[Pair, ...]:
         """Both views of the scatter, pooled first.
@@ -151,7 +154,7 @@ class MoveFit:
         """
         pooled = _pooled(self.fit, self.design, pair)
         changes, shares = _rig_changes(self.block, self.design, pair)
-        if self.drift_shows:
+        if drift_shows(self.fit.layout):
             own = _shown_drift(self.fit, shares)
         else:
             own = self._stated_drift(pooled.mean_b, shares)
@@ -173,8 +176,19 @@ class MoveFit:
 
 
 def drift_shows(layout: Layout) -> bool:
-    """Whether the rig x visit source leaves a trace beside the fixed effects, alone or mixed with others."""
+    """Whether the rig x visit source is in the model and leaves a trace beside the fixed effects, alone or mixed."""
+    if _DRIFT_NAME not in layout.sources:
+        return False
     return layout.sources.index(_DRIFT_NAME) not in layout.separable.absorbed
+
+
+def least_drift(fitted: MoveFit) -> float:
+    """Lower limit of the standard deviation of drift that the design shows; zero where it shows none of its own."""
+    layout = fitted.fit.layout
+    if not drift_shows(layout) or layout.sources.index(_DRIFT_NAME) not in layout.estimated:
+        return 0.0
+    k = layout.estimated.index(layout.sources.index(_DRIFT_NAME))
+    return float(np.sqrt(fitted.fit.limits[0][0, k]))
 
 
 def _pooled(fit: BlockFit, design: MoveDesign, pair: LevelPair) -> PooledPair:

@@ -39,6 +39,19 @@ def drift_condition(sections: Sequence[str], design: MoveDesign) -> Note | None:
     )
 
 
+def overruled_drift(sections: Sequence[str]) -> Note | None:
+    """Where the data show more drift than the lab states."""
+    if not sections:
+        return None
+    return Note(
+        kind=NoteKind.CAUTION,
+        sources=tuple(sections),
+        text=f"The stated ordinary drift of {enumerated(list(sections))} is less than the lower limit of the drift "
+        "that these visits show; the drift that they show is used.",
+        remedy="Look at the reference history for what the statement rests on.",
+    )
+
+
 def headline(
     question: Requalification,
     verdict: Verdict,

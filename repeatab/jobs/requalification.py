@@ -46,6 +46,7 @@ from repeatab.jobs.requal_words import (
     evidence,
     headline,
     offset_in_words,
+    overruled_drift,
     ratio_in_words,
     ratio_judgement,
 )
@@ -79,6 +80,7 @@ def requalify_rig(
         same lot, the phases overlap in time, or a deciding section has no margin.
     """
     found = judge_move(question, results)
+    question = found.question
     progress("comparing", 1, 3)
     planned = _plans(question, found, progress)
     return _outcome(question, results, found, planned, stops, title)
@@ -162,7 +164,7 @@ def _outcome(
         ),
         tables=tuple(tables),
         figures=move_figures(shown, sister, found.ratios, renamed, design, quantity, hours),
-        notes=(*_notes(condition), *notes_of(shown), *influence_notes(shown, rested)),
+        notes=(*_notes(condition, overruled_drift(found.overruled)), *notes_of(shown), *influence_notes(shown, rested)),
         findings=results.findings,
         methods=methods(
             design, planned=bool(planned), looks=found.look.table is not None,
@@ -189,8 +191,8 @@ def _sizes(
     }
 
 
-def _notes(condition: Note | None) -> tuple[Note, ...]:
-    return () if condition is None else (condition,)
+def _notes(*notes: Note | None) -> list[Note]:
+    return [note for note in notes if note is not None]
 
 
 def _trap(stops: Results | None, found: MoveFindings) -> Table | None:
