@@ -10,9 +10,10 @@ from __future__ import annotations
 import hashlib
 import json
 from collections.abc import Iterable
+from dataclasses import replace
+from importlib import import_module
 from typing import Any
 
-from repeatab import __version__
 from repeatab.ledger.records import Entry, Record, ReferenceRow, Stamp
 from repeatab.outcome.serialise import well_formed
 
@@ -51,14 +52,12 @@ def sealed(entry: Entry, stamp: Stamp, *, number: int, previous: str) -> Record:
         as_of=entry.as_of,
         by=storable(stamp.by),
         at=stamp.at,
-        program=__version__,
+        program=program_version(),
         body=body,
         supersedes=entry.supersedes,
         previous=previous,
         hash="",
     )
-    from dataclasses import replace
-
     return replace(draft, hash=hash_of(draft))
 
 
@@ -96,3 +95,8 @@ def storable_row(row: ReferenceRow) -> ReferenceRow:
         float(row.value) + 0.0,
         *(None if text is None else storable(text) for text in texts),
     )
+
+
+def program_version() -> str:
+    """The version of this package; asked for by name, because the root of the package names every layer."""
+    return str(import_module("repeatab").__version__)

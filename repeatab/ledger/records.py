@@ -13,6 +13,8 @@ from enum import Enum
 from typing import Any, NamedTuple
 
 from repeatab.base.errors import InputError
+from repeatab.intake.events import Event
+from repeatab.jobs.chart_question import StatedLimits
 from repeatab.outcome.outcome import InputFile, Outcome
 from repeatab.outcome.serialise import to_jsonable
 
@@ -26,19 +28,6 @@ class Kind(Enum):
     EVENT = "event"
     CORRECTION = "correction"
     WITHDRAWAL = "withdrawal"
-
-
-class EventKind(Enum):
-    """What happened on a rig (or in the whole laboratory) that can move its results."""
-
-    RELOCATION = "relocation"
-    REBUILD = "rebuild"
-    RECALIBRATION = "recalibration"
-    REPAIR = "repair"
-    MAINTENANCE = "maintenance"
-    REFERENCE_LOT = "reference lot"
-    SOFTWARE = "software"
-    OTHER = "other"
 
 
 class CorrectionForm(Enum):
@@ -76,21 +65,6 @@ class Stamp:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Event:
-    """Something that happened: on which day, on which rig (None: all of them), what kind, in words."""
-
-    day: str
-    kind: EventKind
-    text: str
-    rig: str | None = None
-
-    def __post_init__(self) -> None:
-        check_day("day", self.day)
-        if not self.text.strip():
-            raise InputError("text: found nothing, expected what happened, in a few words.")
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
 class Correction:
     """A correction in use: results of `rig` brought to the level of `reference_rig` in one section.
 
@@ -121,41 +95,6 @@ class Correction:
                 f"correction: found value {self.value:g} and uncertainty {self.uncertainty:g}, expected an "
                 "uncertainty of zero or more, and a gain above zero."
             )
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Limits:
-    """Control limits as they were frozen for a chart.
-
-    chart : what is charted and how, in words. rig None: limits that hold for all rigs. values : the named numbers
-    of the chart (centre, lower, upper, weight, ...). base_from, base_to : the base period they come from.
-    """
-
-    chart: str
-    section: str
-    values: tuple[tuple[str, float], ...]
-    rig: str | None = None
-    reference: str | None = None
-    unit: str = ""
-    base_from: str | None = None
-    base_to: str | None = None
-    base_results: int | None = None
-    valid_from: str | None = None
-
-    def __post_init__(self) -> None:
-        if not self.values:
-            raise InputError(
-                "limits: found no values, expected the numbers of the chart, such as centre and upper."
-            )
-        for name, value in self.values:
-            check_finite(f"limits.{name}", value)
-        for name, day in (
-            ("base_from", self.base_from),
-            ("base_to", self.base_to),
-            ("valid_from", self.valid_from),
-        ):
-            if day is not None:
-                check_day(name, day)
 
 
 class ReferenceRow(NamedTuple):
@@ -192,7 +131,7 @@ class ReferenceResults:
 class Entry:
     """What is to be appended.
 
-    topic : the job, the event's kind, or what else says what it is about. subject : the rigs, sections or things
+    topic : the job, the kind of event, the section or the quantity. subject : the rigs, sections or things
     concerned, in words. as_of : the day it stands for. content : plain JSON values. supersedes : the number of the
     record it takes the place of.
     """
@@ -251,10 +190,18 @@ def of_outcome(outcome: Outcome, *, supersedes: int | None = None) -> Entry:
 
 
 def of_event(event: Event, *, inputs: tuple[InputFile, ...] = (), supersedes: int | None = None) -> Entry:
-    """The entry of an event."""
-    content = {**asdict(event), "kind": event.kind.value}
+    """The entry of an event.
+
+    Raises
+    ------
+    InputError
+        The day is no calendar day, or the kind is empty.
+    """
+    check_day("day", event.day)
+    if not event.kind.strip():
+        raise InputError("kind: found nothing, expected what kind of event it was, such as relocation.")
     return Entry(
-        kind=Kind.EVENT, topic=event.kind.value, subject=event.rig or "all rigs", as_of=event.day, content=content,
+        kind=Kind.EVENT, topic=event.kind, subject=event.rig or "all rigs", as_of=event.day, content=asdict(event),
         inputs=inputs, supersedes=supersedes,
     )  # fmt: skip
 
@@ -271,12 +218,15 @@ def of_correction(
     )  # fmt: skip
 
 
-def of_limits(limits: Limits, *, inputs: tuple[InputFile, ...] = (), supersedes: int | None = None) -> Entry:
-    """The entry of frozen limits."""
-    content = {**asdict(limits), "values": [[name, float(value)] for name, value in limits.values]}
+def of_limits(
+    limits: StatedLimits, *, as_of: str, inputs: tuple[InputFile, ...] = (), supersedes: int | None = None
+) -> Entry:
+    """The entry of limits that are frozen from the day `as_of` on."""
+    check_day("as_of", as_of)
+    reference = f", {limits.reference}" if limits.reference else ""
     return Entry(
-        kind=Kind.LIMITS, topic=limits.chart, subject=f"{limits.rig or 'all rigs'}, {limits.section}",
-        as_of=limits.valid_from or limits.base_to, content=content, inputs=inputs, supersedes=supersedes,
+        kind=Kind.LIMITS, topic=limits.section, subject=f"{limits.rig}{reference}", as_of=as_of,
+        content=asdict(limits), inputs=inputs, supersedes=supersedes,
     )  # fmt: skip
 
 

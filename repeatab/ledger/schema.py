@@ -15,7 +15,7 @@ from typing import Any
 
 import sqlalchemy as sa
 
-from repeatab import __version__
+from repeatab.ledger.chain import program_version
 from repeatab.ledger.records import ReferenceRow
 
 METADATA = sa.MetaData()
@@ -133,7 +133,7 @@ def migrate(connection: sa.Connection, found: int, *, to: int = LATEST) -> None:
     for step in STEPS:
         if found < step.version <= to:
             step.apply(connection)
-            connection.execute(sa.insert(VERSIONS).values(version=step.version, program=__version__))
+            connection.execute(sa.insert(VERSIONS).values(version=step.version, program=program_version()))
 
 
 def visits_of(rows: Iterable[ReferenceRow]) -> list[Visit]:

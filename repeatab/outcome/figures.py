@@ -9,6 +9,14 @@ from __future__ import annotations
 from dataclasses import dataclass
 from enum import Enum
 
+from repeatab.outcome.figure_base import FigureBase as FigureBase
+from repeatab.outcome.history_figures import (
+    JointHistory,
+    ReferenceHistory,
+    RigStates,
+    SmoothedHistory,
+)
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Estimate:
@@ -18,14 +26,6 @@ class Estimate:
     value: float
     lower: float | None
     upper: float | None
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class FigureBase:
-    key: str
-    title: str
-    reading: str
-    unit: str
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -299,6 +299,34 @@ class WearOfSets(FigureBase):
     levels: tuple[LevelWear, ...]
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class OffsetMonth:
+    """The offset that one check found, on the day it stood for, with its own interval."""
+
+    day: str
+    value: float
+    lower: float | None
+    upper: float | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class OffsetSeries:
+    """The offsets of one section in the order of their days, the latest last, with today's margin."""
+
+    label: str
+    months: tuple[OffsetMonth, ...]
+    margin_low: float | None
+    margin_high: float | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class OffsetHistory(FigureBase):
+    """Offsets month by month, one strip per section; `events` are days with what happened then."""
+
+    series: tuple[OffsetSeries, ...]
+    events: tuple[tuple[str, str], ...]
+
+
 Figure = (
     ScatterSources
     | OffsetsBySection
@@ -311,4 +339,9 @@ Figure = (
     | PairsOfLevels
     | PrecisionByLevel
     | WearOfSets
+    | OffsetHistory
+    | ReferenceHistory
+    | SmoothedHistory
+    | JointHistory
+    | RigStates
 )

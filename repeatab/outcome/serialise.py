@@ -28,11 +28,16 @@ FIGURE_KINDS: dict[str, type[figures.FigureBase]] = {
     "repeatability by rig": figures.RepeatabilityByRig,
     "order of runs": figures.OrderOfRuns,
     "what more runs buy": figures.WhatMoreRunsBuy,
+    "offset history": figures.OffsetHistory,
     "h and k by laboratory": figures.ConsistencyByLaboratory,
     "results by laboratory": figures.ResultsByLaboratory,
     "pairs of levels": figures.PairsOfLevels,
     "precision by level": figures.PrecisionByLevel,
     "wear of travelling sets": figures.WearOfSets,
+    "reference history": figures.ReferenceHistory,
+    "smoothed history": figures.SmoothedHistory,
+    "joint history": figures.JointHistory,
+    "state of the rigs": figures.RigStates,
 }
 """The name of each kind of figure in result.json; a kind is never renamed."""
 

@@ -45,6 +45,8 @@ def outcome() -> Outcome:
         probability_observed=0.7,
         interval_half_width=0.01,
     )
+    month = f.OffsetMonth(day="2026-01-31", value=1.2, lower=None, upper=2.0)
+    series = f.OffsetSeries(label="Cold", months=(month,), margin_low=-5.0, margin_high=None)
     figures: tuple[f.Figure, ...] = (
         f.ScatterSources(key="1", sources=(estimate,), margin=None, **base),
         f.OffsetsBySection(key="2", rows=(row,), first="A", second="B", **base),
@@ -60,6 +62,9 @@ def outcome() -> Outcome:
             key="5", points=(f.OrderPoint(section="Cold", series="A", order=1, value=0.0),), **base
         ),
         f.WhatMoreRunsBuy(key="6", rows=(more,), target=0.8, margin=0.02, **base),
+        f.OffsetHistory(
+            key="offsets over the months", series=(series,), events=(("2026-02-01", "repair"),), **base
+        ),
     )
     judgement = Judgement(
         subject="A against B",

@@ -14,8 +14,11 @@ from repeatab.base.notes import Note, NoteKind
 from repeatab.outcome.figures import (
     Estimate,
     MoreRunsRow,
+    OffsetHistory,
+    OffsetMonth,
     OffsetRow,
     OffsetsBySection,
+    OffsetSeries,
     OrderOfRuns,
     OrderPoint,
     RepeatabilityByRig,
@@ -280,7 +283,26 @@ def _figures(points: list[SetPoint], rows: list[OffsetRow], sections: tuple[str,
             target=0.8,
             margin=MARGIN,
         ),
+        OffsetHistory(
+            key="offset_history",
+            title="How has the offset of R2 against R1 moved over the months?",
+            reading="No section shows a trend over the months; the last point is this check.",
+            unit="%",
+            series=tuple(_offset_series(s, i) for i, s in enumerate(sections)),
+            events=(("2026-02-17", "relocation"),),
+        ),
     )
+
+
+def _offset_series(section: str, place: int) -> OffsetSeries:
+    months = tuple(
+        OffsetMonth(
+            day=f"2026-0{month}-15", value=0.4 * month - 0.3 * place % 3, lower=None if month == 2 else -2.5,
+            upper=None if month == 2 else 3.1,
+        )
+        for month in range(1, 6)
+    )  # fmt: skip
+    return OffsetSeries(label=section, months=months, margin_low=-5.0, margin_high=5.0)
 
 
 def example_outcome(sections: tuple[str, ...] = SECTIONS, *, title: str = "Rigs R1 and R2, March") -> Outcome:

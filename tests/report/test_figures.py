@@ -27,6 +27,7 @@ KINDS = (
     "repeatability_by_rig",
     "order_of_runs",
     "what_more_runs_buy",
+    "offset_history",
 )
 
 
@@ -151,6 +152,8 @@ def empty(figure: Any) -> Any:
             return replace(figure, sources=())
         case data.RepeatabilityByRig():
             return replace(figure, sections=(), rigs=(), estimates=())
+        case data.OffsetHistory():
+            return replace(figure, series=())
         case _:
             return replace(figure, points=())
 
