@@ -16,7 +16,7 @@ from scipy import special
 
 from repeatab.base.notes import Note, NoteKind
 from repeatab.cells import FloatArray
-from repeatab.jobs.comparison_layout import ComparisonLayout
+from repeatab.jobs.comparison_layout import POSITION, ComparisonLayout
 from repeatab.jobs.level_comparison import LevelComparison
 from repeatab.jobs.questions import Analysis
 from repeatab.jobs.wording import enumerated, p_value
@@ -136,15 +136,17 @@ def _of_section(how: ComparisonLayout, analysis: Analysis, section: str) -> Resi
         return None
     free = np.clip(1 - np.diag(projector), 1e-12, None)
     scaled = left / np.sqrt(free * (left**2).sum() / df)
-    out = int(np.argmax(np.where(free > 1e-9, np.abs(scaled), 0)))
+    # The results of a set at two levels leave the same residual twice; it counts once.
+    counted = (free > 1e-9) & ~table["pad_set"].duplicated().to_numpy()
+    out = int(np.argmax(np.where(counted, np.abs(scaled), 0)))
     return Residuals(
         section=section,
-        sets=len(table),
+        sets=int(counted.sum()),
         farthest=str(table["pad_set"].iloc[out]),
         distance=abs(float(scaled[out])),
-        p_farthest=_p_farthest(abs(float(scaled[out])), df, len(table)),
+        p_farthest=_p_farthest(abs(float(scaled[out])), df, int(counted.sum())),
         p_trend=_p_trend(table, left, design, df),
-        p_shape=_p_shape(scaled[free > 1e-9], df),
+        p_shape=_p_shape(scaled[counted], df),
     )
 
 
@@ -156,7 +158,8 @@ def _set_results(how: ComparisonLayout, analysis: Analysis, section: str) -> pd.
     clock = next((name for name in _CLOCKS if name in table.columns and table[name].notna().all()), None)
     place = table[clock].rank(method="dense") if clock else float("nan")
     keys = list(dict.fromkeys([how.factor, *how.blocks, *_lots(how), "pad_set"]))
-    numbers = ["result", "place", *how.model.covariates]
+    position = [POSITION] if POSITION in table.columns else []
+    numbers = list(dict.fromkeys(["result", "place", *position, *how.model.covariates]))
     grouped = table.assign(place=place).groupby(keys, sort=False, observed=True)[numbers].mean()
     return grouped.reset_index()
 
@@ -166,12 +169,19 @@ def _lots(how: ComparisonLayout) -> list[str]:
 
 
 def _design(table: pd.DataFrame, how: ComparisonLayout) -> FloatArray:
-    """Indicators of the levels and blocks, and the covariates."""
+    """Indicators of the levels and blocks, and the covariates; of the sets too where some ran at several levels,
+    since then only what a set's results at the levels leave beside one another is scatter."""
     columns = [np.ones(len(table))]
-    for name in dict.fromkeys([how.factor, *how.blocks, *_lots(how)]):
+    shared = ["pad_set"] if _shares_sets(table) else []
+    for name in dict.fromkeys([how.factor, *how.blocks, *_lots(how), *shared]):
         columns += [(table[name] == label).to_numpy(float) for label in table[name].unique()[1:]]
-    columns += [table[name].to_numpy(float) - table[name].mean() for name in how.model.covariates]
+    slopes = dict.fromkeys([*how.model.covariates, *([POSITION] if POSITION in table.columns else [])])
+    columns += [table[name].to_numpy(float) - table[name].mean() for name in slopes]
     return np.stack(columns, axis=1)
+
+
+def _shares_sets(table: pd.DataFrame) -> bool:
+    return bool(table["pad_set"].duplicated().any())
 
 
 def _p_farthest(distance: float, df: int, count: int) -> float:
