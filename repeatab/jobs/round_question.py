@@ -31,6 +31,20 @@ class SingleResults(Enum):
     COUNTED = "counted"
 
 
+def single_results_from(text: SingleResults | str) -> SingleResults:
+    """The choice that a word stands for.
+
+    Raises
+    ------
+    StudyError
+    """
+    try:
+        return SingleResults(text)
+    except ValueError:
+        allowed = [choice.value for choice in SingleResults]
+        raise StudyError.unknown_choice("single_results", str(text), allowed=allowed) from None
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ProficiencySpread:
     """sigma_pt, the standard deviation for proficiency assessment: `size` in the unit of the result, or in
