@@ -157,12 +157,22 @@ def _rigs(study: LotStudy) -> list[str]:
     rigs = sorted(dict.fromkeys(str(rig) for rig in table["rig"]))
     if len(rigs) == 1:
         return []
+    shared = int((table.groupby("pad_set")["rig"].nunique() > 1).sum())
+    same = (
+        [
+            f"By their labels {plural(shared, 'pad set')} ran on several rigs. If labels are used anew on every rig, "
+            "these are different sets: label them apart, or the evidence is counted too low."
+        ]
+        if shared
+        else []
+    )
     if study.question.rigs is RigsAs.RANDOM:
         return [
+            *same,
             f"Rigs {enumerated(rigs)} count as a sample of rigs: their scatter, and how differently they rank the "
-            "lots, is part of the interval."
+            "lots, is part of the interval.",
         ]
-    return [f"Lots are compared within rigs {enumerated(rigs)}, so that offsets between these cancel."]
+    return [*same, f"Lots are compared within rigs {enumerated(rigs)}, so that offsets between these cancel."]
 
 
 def _wear(study: LotStudy) -> list[str]:
