@@ -108,10 +108,12 @@ def move_design(question: Requalification, results: Results) -> MoveDesign:
         sections=tuple(section.name for section in question.sections),
         beside=Surroundings(),
     )
-    table = base.table
-    _check_phases(table, question, rigs)
-    _check_time(table, question)
-    table, lots = _shared_lots(table, question, rigs)
+    # The engine sets aside lots that ran in one phase only; here that is a fault to be named.
+    whole = _of_rigs(results, rigs).to_frame()
+    _check_phases(whole, question, rigs)
+    _check_time(whole, question)
+    lots = _shared_lots(whole, question, rigs)
+    table = base.table if not lots else base.table[base.table[PAD_LOT].isin(lots)].reset_index(drop=True)
     table, worn = _fresh_only(table, question, rigs)
     visits = VISIT in table.columns
     table = _with_labels(table, question, visits)
@@ -181,7 +183,7 @@ def _others(results: Results, rigs: Sequence[Any], question: Requalification) ->
 def _check_phases(table: pd.DataFrame, question: Requalification, rigs: Sequence[Any]) -> None:
     for rig in rigs:
         for phase in (question.before, question.after):
-            if not _sets(table, rig, phase):
+            if at(table, rig, phase).empty:
                 role, remedy = (
                     ("the moved rig", "Run pad sets there, or correct the labels of the phases.")
                     if rig == question.moved_rig
@@ -204,27 +206,29 @@ def _check_time(table: pd.DataFrame, question: Requalification) -> None:
             continue
         last, first = early.iloc[-1], late.iloc[0]
         raise StudyError(
-            f"{PHASE}: '{question.before}' and '{question.after}' overlap in time. Pad set '{last[PAD_SET]}' on rig "
+            f"{PHASE}: '{question.before}' and '{question.after}' overlap in time. Pad set '{_set_of(last)}' on rig "
             f"'{last[RIG]}' is marked '{question.before}' and ran at {_moment(last[clock])}, but pad set "
-            f"'{first[PAD_SET]}' on rig '{first[RIG]}' is marked '{question.after}' and ran at "
+            f"'{_set_of(first)}' on rig '{first[RIG]}' is marked '{question.after}' and ran at "
             f"{_moment(first[clock])}. Correct the phase or the date of these runs."
         )
+
+
+def _set_of(row: pd.Series[Any]) -> Any:
+    return row[PAD_SET] if PAD_SET in row.index else row.get("run", "?")
 
 
 def _moment(value: Any) -> str:
     return str(value).removesuffix(" 00:00:00")
 
 
-def _shared_lots(
-    table: pd.DataFrame, question: Requalification, rigs: Sequence[Any]
-) -> tuple[pd.DataFrame, list[Any]]:
-    """The rows of the lots that every rig ran in both phases.
+def _shared_lots(table: pd.DataFrame, question: Requalification, rigs: Sequence[Any]) -> list[Any]:
+    """The lots that every rig ran in both phases; none where lots are not recorded.
 
     A change of the lot would go with the phase, and what a lot does on one rig need not be what it does on
     another.
     """
     if PAD_LOT not in table.columns:
-        return table, []
+        return []
     by_rig = {
         (rig, phase): set(at(table, rig, phase)[PAD_LOT])
         for rig in rigs
@@ -251,7 +255,7 @@ def _shared_lots(
         raise StudyError(
             "no pad lot ran on every rig in both phases. Run one lot throughout, or name fewer control_rigs."
         )
-    return table[table[PAD_LOT].isin(shared)].reset_index(drop=True), shared
+    return shared
 
 
 def _fresh_only(
