@@ -1,0 +1,224 @@
+"""The series of one rig and section: a point per visit on one level, cut where the limits start anew.
+
+In: ReferenceData, links, wear, events.  Out: Series with its regimes; each regime has its own base period.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from repeatab.control.arrays import BoolArray, FloatArray, IntArray
+from repeatab.intake.events import Event
+from repeatab.jobs.chart_data import ReferenceData, VisitCells, Visits
+from repeatab.jobs.chart_links import Links
+from repeatab.jobs.chart_question import BasePeriod, ControlChart
+from repeatab.jobs.chart_wear import Wear
+
+_AFTER_STATED = BasePeriod(visits=3)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Regime:
+    """Points between two restarts: half-open range of places in the series, and which of them are the base.
+
+    cause: what restarted the limits, "" for the beginning.  forming: whether the base is not complete yet.
+    before: points before a stated start of the base period, which are shown and not judged.
+    """
+
+    number: int
+    start: int
+    stop: int
+    cause: str
+    base: IntArray
+    new: IntArray
+    forming: bool
+    wanted: int
+
+    @property
+    def points(self) -> IntArray:
+        """Places of base and new points together, in order."""
+        return np.sort(np.concatenate([self.base, self.new]))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Series:
+    """The charted points of one rig and section, one per visit: (points,) arrays.
+
+    cells: those of the reference in use (the older one while two overlap).  level: means on the level of the first
+    reference of their regime, wear taken out.  offset: what was taken out.  extra: variance of the offset against
+    the regime's base.  sources: ranks of the references in use in order.
+    """
+
+    rig: str
+    section: str
+    visits: Visits
+    cells: VisitCells
+    level: FloatArray
+    offset: FloatArray
+    extra: FloatArray
+    regimes: tuple[Regime, ...]
+    wear: Wear | None
+
+    @property
+    def visit(self) -> IntArray:
+        """Index of each point's visit among the visits of the rig."""
+        return self.cells.visit
+
+    def days(self) -> list[str]:
+        """The day of each point."""
+        return [self.visits.days[i] for i in self.visit]
+
+
+def series_of(
+    question: ControlChart,
+    data: ReferenceData,
+    links: Links,
+    wear: Mapping[tuple[str, str], Wear],
+    events: Sequence[Event],
+) -> dict[tuple[str, str], Series]:
+    """One series per rig and section that has results."""
+    found = {}
+    for rig in data.rigs:
+        for section in data.sections:
+            if (rig, section) in data.cells:
+                found[rig, section] = _series(
+                    question, data, links, wear.get((rig, section)), events, rig, section
+                )
+    return found
+
+
+def _series(
+    question: ControlChart,
+    data: ReferenceData,
+    links: Links,
+    wear: Wear | None,
+    events: Sequence[Event],
+    rig: str,
+    section: str,
+) -> Series:
+    cells = data.cells[rig, section]
+    cells = cells.at(np.flatnonzero(np.diff(cells.visit, prepend=-1) > 0))
+    visits = data.visits[rig]
+    cuts = _cuts(question, data, links, events, cells, visits, rig, section)
+    bounds = [0, *cuts, cells.visit.size]
+    regimes = [
+        _regime(question, visits, cells, number, bounds[number], bounds[number + 1], cuts.get(bounds[number], ""))
+        for number in range(len(bounds) - 1)
+    ]
+    offset, extra = _offsets(links, section, cells, regimes, wear)
+    return Series(
+        rig=rig, section=section, visits=visits, cells=cells, level=cells.mean - offset, offset=offset,
+        extra=extra, regimes=tuple(regimes), wear=wear,
+    )  # fmt: skip
+
+
+def _cuts(
+    question: ControlChart,
+    data: ReferenceData,
+    links: Links,
+    events: Sequence[Event],
+    cells: VisitCells,
+    visits: Visits,
+    rig: str,
+    section: str,
+) -> dict[int, str]:
+    """Place of the first point of each later regime -> what restarted it, in order."""
+    days = [visits.days[i] for i in cells.visit]
+    found: dict[int, str] = {}
+    for event in events:
+        if event.kind in question.restart_at and event.concerns(rig) and all(days):
+            place = next((i for i, day in enumerate(days) if day >= event.day), len(days))
+            if 0 < place < len(days):
+                found[place] = str(event)
+    for place in np.flatnonzero(np.diff(cells.source)) + 1:
+        a, b = sorted((int(cells.source[place - 1]), int(cells.source[place])))
+        if (section, a, b) not in links and int(place) not in found:
+            found[int(place)] = (
+                f"change from {data.sources[cells.source[place - 1]]} to {data.sources[cells.source[place]]} without "
+                "overlap"
+            )
+    return dict(sorted(found.items()))
+
+
+def _regime(
+    question: ControlChart,
+    visits: Visits,
+    cells: VisitCells,
+    number: int,
+    start: int,
+    stop: int,
+    cause: str,
+) -> Regime:
+    places = np.arange(start, stop)
+    base = question.base or _AFTER_STATED
+    if number == 0 and question.base is None:
+        return Regime(
+            number=0, start=start, stop=stop, cause=cause, base=places[:0], new=places, forming=False, wanted=0
+        )
+    if number == 0:
+        inside = _in_window(base, [visits.days[i] for i in cells.visit[start:stop]])
+        window = places[inside][: base.visits]
+        if window.size:
+            return Regime(
+                number=0, start=start, stop=stop, cause=cause, base=window, new=places[places > window[-1]],
+                forming=False, wanted=window.size,
+            )  # fmt: skip
+        cause = "first results after the base period"
+    wanted = base.after_restart
+    return Regime(
+        number=number, start=start, stop=stop, cause=cause, base=places[:wanted], new=places[wanted:],
+        forming=places.size < wanted, wanted=wanted,
+    )  # fmt: skip
+
+
+def _in_window(base: BasePeriod, days: list[str]) -> BoolArray:
+    if base.start is None and base.until is None:
+        return np.ones(len(days), dtype=np.bool_)
+    return np.array(
+        [
+            bool(day) and (base.start is None or day >= base.start) and (base.until is None or day <= base.until)
+            for day in days
+        ],
+        dtype=np.bool_,
+    )
+
+
+def _offsets(
+    links: Links,
+    section: str,
+    cells: VisitCells,
+    regimes: Sequence[Regime],
+    wear: Wear | None,
+) -> tuple[FloatArray, FloatArray]:
+    """What is taken out of each mean to bring its regime to one level, and the variance of that."""
+    offset, extra = np.zeros(cells.visit.size), np.zeros(cells.visit.size)
+    for regime in regimes:
+        own = slice(regime.start, regime.stop)
+        steps = _steps(links, section, cells.source[own])
+        for value, se, crossed in steps:
+            offset[own] += value * crossed
+            # Only what a point does not share with the base is unknown: the base may hold runs of both references.
+            shared = crossed[regime.base - regime.start].mean() if regime.base.size else 0.0
+            extra[own] += (se * (crossed - shared)) ** 2
+    if wear is not None:
+        offset = offset + wear.correction(cells.age)
+        for regime in regimes:
+            own = slice(regime.start, regime.stop)
+            reference = cells.age[regime.base] if regime.base.size else cells.age[own]
+            extra[own] += wear.variance(cells.age[own], float(reference.mean()))
+    return offset, extra
+
+
+def _steps(links: Links, section: str, source: IntArray) -> list[tuple[float, float, FloatArray]]:
+    """Step, standard error and (points,) how often each point lies beyond it, for each link that a regime crosses."""
+    found: dict[tuple[int, int], FloatArray] = {}
+    for place in np.flatnonzero(np.diff(source)) + 1:
+        before, now = int(source[place - 1]), int(source[place])
+        crossed = found.setdefault((min(before, now), max(before, now)), np.zeros(source.size))
+        crossed[place:] += 1.0 if now > before else -1.0
+    return [
+        (links[section, a, b].value, links[section, a, b].se, crossed) for (a, b), crossed in found.items()
+    ]
