@@ -10,12 +10,10 @@ from dataclasses import dataclass
 from enum import Enum
 
 from repeatab.outcome.figure_base import FigureBase as FigureBase
-from repeatab.outcome.history_figures import (
-    JointHistory,
-    ReferenceHistory,
-    RigStates,
-    SmoothedHistory,
-)
+from repeatab.outcome.history_figures import JointHistory as JointHistory
+from repeatab.outcome.history_figures import ReferenceHistory as ReferenceHistory
+from repeatab.outcome.history_figures import RigStates as RigStates
+from repeatab.outcome.history_figures import SmoothedHistory as SmoothedHistory
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
