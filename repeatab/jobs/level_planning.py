@@ -5,6 +5,7 @@ In: a claim that is undecided.  Out: planning's answer for it.
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -29,15 +30,15 @@ def more_runs(
 ) -> MoreRuns:
     """The numbers of sets that would bring a verdict on this claim."""
     assert claim.bounds is not None
-    planned = _planned(how, claim.pair)
+    planned = planned_layout(how, claim.pair)
     pair = planned.pairs[0]
-    runs = _typical_runs(how)
+    runs = typical_runs(how)
 
     def arrange(sets: int) -> Arrangement:
-        return _arrangement(planned, sets, runs)
+        return arrangement(planned, sets, runs)
 
     # Enough sets for the design to show which sources it can tell aclaim.
-    estimated, upper = _variances(claim, arrange(6).layout)
+    estimated, upper = variances_of(claim, arrange(6).layout)
     effects = (claim.bounds.none, claim.estimate)
     beliefs = [
         Belief(reference_mean=claim.mean_b, effect=effect, variances=variances)
@@ -62,7 +63,7 @@ def more_runs(
     )
 
 
-def _planned(how: ComparisonLayout, pair: LevelPair) -> ComparisonLayout:
+def planned_layout(how: ComparisonLayout, pair: LevelPair) -> ComparisonLayout:
     """The same question on fresh sets of one lot, without covariates; sets at both levels in both orders, sets of
     one level dealt out to the blocks in turn."""
     same = pair.use is not SetUse.SPLIT
@@ -86,16 +87,22 @@ def _planned(how: ComparisonLayout, pair: LevelPair) -> ComparisonLayout:
     )
 
 
-def _typical_runs(how: ComparisonLayout) -> int:
+def typical_runs(how: ComparisonLayout) -> int:
     """Runs of a set at one level: the commonest number."""
     counts = how.table.groupby(["section", how.factor, "pad_set"]).size()
     return int(counts.mode().iloc[0])
 
 
-def _arrangement(how: ComparisonLayout, sets: int, runs: int) -> Arrangement:
+def arrangement(
+    how: ComparisonLayout, sets: int, runs: int, *, labels: Mapping[str, Sequence[object]] | None = None
+) -> Arrangement:
+    """The planned design with so many sets of the level that has fewer.
+
+    labels : block -> its planned levels; those on which both levels have run where not given.
+    """
     pair = how.pairs[0]
     same = pair.use is SetUse.SAME
-    places = {block: _shared_labels(how, pair, block) for block in how.blocks}
+    places = {block: (labels or {}).get(block) or _shared_labels(how, pair, block) for block in how.blocks}
     fewer = min(pair.sets_a, pair.sets_b)
     factors: dict[str, list[object]] = {name: [] for name in (how.factor, "pad_set", *places)}
     if same:
@@ -105,7 +112,7 @@ def _arrangement(how: ComparisonLayout, sets: int, runs: int) -> Arrangement:
         for i in range(sets if same else sets + present - fewer):
             first = pair.a_first[f"set {i}"] == (side == 0)
             row = {how.factor: level, "pad_set": f"set {i}" if same else f"{side} set {i}"}
-            row |= {block: labels[i % len(labels)] for block, labels in places.items()}
+            row |= {block: known[i % len(known)] for block, known in places.items()}
             row |= {POSITION: 1 if first else 2} if same else {}
             for name, label in row.items():
                 factors[name] += [label] * runs
@@ -121,7 +128,7 @@ def _shared_labels(how: ComparisonLayout, pair: LevelPair, block: str) -> list[o
     return [label for label in found[0] if label in found[1]]
 
 
-def _variances(claim: Claim, planned: Layout) -> tuple[tuple[float, ...], tuple[float, ...]]:
+def variances_of(claim: Claim, planned: Layout) -> tuple[tuple[float, ...], tuple[float, ...]]:
     """Components as the planned design has them: its own sources by name; what it cannot tell joins the last."""
     fit = claim.pooled.fit
     own = [fit.layout.sources[i] for i in fit.layout.estimated]

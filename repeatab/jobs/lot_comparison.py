@@ -19,7 +19,7 @@ from repeatab.intake.roles import STOPS, Role
 from repeatab.jobs.from_python import margin_of, read_columns
 from repeatab.jobs.level_figures import figures_of
 from repeatab.jobs.level_influence import influence_notes, influence_table
-from repeatab.jobs.level_outcome import next_runs_of, notes_of, numbers_of
+from repeatab.jobs.level_outcome import notes_of, numbers_of
 from repeatab.jobs.level_residuals import residual_notes, residuals_table
 from repeatab.jobs.level_tables import offsets_table, runs_table, scatter_table, views_table
 from repeatab.jobs.level_words import judgement_of, methods_of
@@ -28,7 +28,14 @@ from repeatab.jobs.lot_question import LotComparison, LotSection, RigsAs, Stated
 from repeatab.jobs.lot_specification import judgements_of, specification_table
 from repeatab.jobs.lot_study import LotStudy, lot_study
 from repeatab.jobs.lot_wear import wear_table
-from repeatab.jobs.lot_words import cannot_tell, evidence, extra_methods, headline, pair_judgements
+from repeatab.jobs.lot_words import (
+    cannot_tell,
+    evidence,
+    extra_methods,
+    headline,
+    next_runs,
+    pair_judgements,
+)
 from repeatab.jobs.questions import Analysis, RunCost, Tolerance
 from repeatab.outcome.outcome import Outcome, Provenance
 from repeatab.outcome.tables import Table
@@ -65,7 +72,7 @@ def compare_pad_lots(
         judgements=(*pair_judgements(comparison), *claims, *judgements_of(study.conformities)),
         evidence=evidence(study),
         cannot_tell=cannot_tell(study),
-        next_runs=next_runs_of(comparison, study.planned, hours_per_set=hours),
+        next_runs=next_runs(study),
         tables=_tables(study, quantity),
         figures=figures_of(comparison, study.scatter, study.planned, quantity, hours),
         notes=(

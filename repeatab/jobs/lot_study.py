@@ -14,10 +14,11 @@ from repeatab.intake.results import Results
 from repeatab.jobs.comparison_layout import ComparisonLayout, Surroundings, comparison_layout
 from repeatab.jobs.level_comparison import LevelComparison, compare_levels
 from repeatab.jobs.level_influence import Influence, influence_of
+from repeatab.jobs.level_more_blocks import MoreBlocks, more_blocks
 from repeatab.jobs.level_outcome import blocked, plans_of, scatters_of
 from repeatab.jobs.level_residuals import Residuals, residuals_of
 from repeatab.jobs.level_scatter import LevelScatter
-from repeatab.jobs.level_tables import Key
+from repeatab.jobs.level_tables import Key, key_of
 from repeatab.jobs.lot_question import LotComparison, RigsAs
 from repeatab.jobs.lot_specification import Conformity, conformities_of
 from repeatab.jobs.lot_wear import Trend, shows_wear, touches_the_comparison, trends_of
@@ -32,6 +33,7 @@ LOT, RIG = "pad_lot", "rig"
 class LotStudy:
     """The question and all that was found.
 
+    more_rigs : for open claims that no number of sets would decide, where rigs are a sample.
     trends : wear per section, where sets ran more than once. wear_removed : whether it was taken out.
     wear_trouble : sentences on wear that could not be dealt with.
     trap : what a test on single stops would claim, if there are stops.
@@ -41,6 +43,7 @@ class LotStudy:
     comparison: LevelComparison
     scatter: dict[Key, LevelScatter]
     planned: dict[Key, MoreRuns]
+    more_rigs: dict[Key, MoreBlocks]
     influences: tuple[Influence, ...]
     residuals: tuple[Residuals, ...]
     conformities: tuple[Conformity, ...]
@@ -84,6 +87,7 @@ def lot_study(
         comparison=comparison,
         scatter=scatters_of(comparison, of_sets=True),
         planned=planned,
+        more_rigs=_more_rigs(question, comparison, planned),
         influences=influences,
         residuals=residuals_of(comparison),
         conformities=conformities_of(
@@ -99,6 +103,29 @@ def lot_study(
         wear_trouble=trouble,
         trap=stop_by_stop(stops, comparison),
     )
+
+
+def _more_rigs(
+    question: LotComparison, comparison: LevelComparison, planned: dict[Key, MoreRuns]
+) -> dict[Key, MoreBlocks]:
+    found = {}
+    for claim in comparison.compared:
+        plan = planned.get(key_of(claim))
+        if question.rigs is not RigsAs.RANDOM or plan is None:
+            continue
+        sets_suffice = all(need.sets is not None for need in plan.needed if "upper limit" not in need.belief)
+        if sets_suffice:
+            continue
+        more = more_blocks(
+            claim,
+            comparison.how,
+            confidence=question.confidence,
+            target=question.cost.target,
+            seed=question.seed,
+        )
+        if more is not None:
+            found[key_of(claim)] = more
+    return found
 
 
 def _laid_out(

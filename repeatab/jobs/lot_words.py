@@ -6,19 +6,22 @@ In: a compared LotStudy.  Out: headline, judgements per lot, evidence, what the 
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import replace
 
 from repeatab.jobs.comparison_layout import LevelPair
 from repeatab.jobs.level_comparison import LevelComparison, overall
 from repeatab.jobs.level_influence import influence_sentence
-from repeatab.jobs.level_outcome import ONE_LOOK, common_limits
+from repeatab.jobs.level_more_blocks import MoreBlocks
+from repeatab.jobs.level_outcome import ONE_LOOK, common_limits, next_runs_of
 from repeatab.jobs.level_residuals import residual_sentence
+from repeatab.jobs.level_tables import claim_name, key_of
 from repeatab.jobs.level_words import scatter_sentence
 from repeatab.jobs.lot_question import RigsAs
 from repeatab.jobs.lot_study import LotStudy
 from repeatab.jobs.questions import Analysis
 from repeatab.jobs.stop_by_stop import overclaimed
 from repeatab.jobs.wording import enumerated, p_value, percent, plural, result
-from repeatab.outcome.outcome import MethodNote
+from repeatab.outcome.outcome import MethodNote, NextRuns
 from repeatab.outcome.verdict import Judgement, Qualifier, Verdict
 
 _CONFORMITY = {
@@ -228,6 +231,30 @@ def cannot_tell(study: LotStudy) -> tuple[str, ...]:
         "Where a difference comes from: mix, process, storage and bedding of a lot are one with the lot."
     )
     return (*found, ONE_LOOK)
+
+
+def next_runs(study: LotStudy) -> NextRuns | None:
+    """What to run next: further sets, and further rigs where these are a sample and sets would not do."""
+    comparison, hours = study.comparison, study.question.cost.hours_per_set
+    found = next_runs_of(comparison, study.planned, hours_per_set=hours)
+    if found is None or not study.more_rigs:
+        return found
+    sentences = [
+        _rigs_needed(claim_name(claim, comparison), study.more_rigs[key_of(claim)], hours)
+        for claim in comparison.compared
+        if key_of(claim) in study.more_rigs
+    ]
+    return replace(found, sentence=f"{found.sentence} By rigs: {' '.join(sentences)}")
+
+
+def _rigs_needed(name: str, more: MoreBlocks, hours: float | None) -> str:
+    if more.further is None:
+        return f"for {name}, not even {more.reach} rigs in all suffice with {more.sets} sets of each lot on each."
+    cost = "" if hours is None else f" ({2 * more.sets * more.further * hours:g} rig hours)"
+    return (
+        f"for {name}, {plural(more.further, 'further rig')} with {more.sets} sets of each lot on each would bring a "
+        f"verdict{cost}."
+    )
 
 
 def extra_methods(study: LotStudy) -> tuple[MethodNote, ...]:

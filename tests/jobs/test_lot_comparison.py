@@ -14,7 +14,7 @@ from repeatab.base.errors import StudyError
 from repeatab.base.margin import Margin, MarginUnit
 from repeatab.jobs.lot_comparison import compare_lots
 from repeatab.jobs.lot_question import RigsAs
-from repeatab.jobs.questions import Analysis
+from repeatab.jobs.questions import Analysis, RunCost
 from repeatab.outcome.verdict import Qualifier, Verdict
 
 ROOT = Path(__file__).parents[2]
@@ -166,16 +166,17 @@ def test_a_lot_with_a_single_set_does_not_keep_the_others_from_a_verdict():
 
 
 def test_with_random_rigs_the_verdict_must_hold_within_the_rigs_and_over_them():
-    plan = dict.fromkeys(("L1", "L3"), {f"R{i}": 3 for i in range(1, 5)})
+    plan = {lot: {f"R{i}": 3 for i in range(1, 5)} for lot in ("L1", "L3")}
     frame = lots(plan, rig_offset=0.0)
     assert compare(frame, ("L3",), rigs=RigsAs.RANDOM).headline.verdict is Verdict.DIFFERENT
     # Rigs that rank the lots differently: clear within these rigs, open for rigs in general.
     tilt = {"R1": 0.05, "R2": -0.05, "R3": 0.09, "R4": 0.03}
     frame["mu"] += np.where(frame["pad_lot"] == "L3", frame["rig"].map(tilt), 0.0)
-    outcome = compare(frame, ("L3",), rigs=RigsAs.RANDOM, margin=0.01)
+    outcome = compare(frame, ("L3",), rigs=RigsAs.RANDOM, margin=0.01, cost=RunCost(sets_at_hand=2))
     views = outcome.table("views").to_frame()
     assert views["df"].iloc[0] < 4 < views["df"].iloc[1]
     assert outcome.headline.verdict is Verdict.UNDECIDED
+    assert "By rigs: " in outcome.next_runs.sentence
 
 
 # --- the wrong unit ----------------------------------------------------------------------------------------------
