@@ -10,7 +10,8 @@ import platform
 from collections.abc import Iterable
 from dataclasses import replace
 from importlib import metadata
-from typing import TypeVar, assert_never
+from pathlib import Path
+from typing import TYPE_CHECKING, TypeVar, assert_never
 
 import narwhals.stable.v2 as nw
 
@@ -24,11 +25,17 @@ from repeatab.intake.results import Results
 from repeatab.intake.roles import STOPS
 from repeatab.intake.statistics import Mean
 from repeatab.jobs.lot_question import LotComparison
+from repeatab.jobs.past_offsets import PastOffsets
 from repeatab.jobs.questions import CorrelationCheck, GaugeStudy
 from repeatab.jobs.requal_question import Requalification
+from repeatab.jobs.round_question import RoundRobin
 from repeatab.outcome.outcome import DataFinding, NextRuns, Outcome, Provenance
 from repeatab.outcome.verdict import Judgement, Qualifier, Verdict
 from repeatab.study.loading import Study
+
+if TYPE_CHECKING:
+    from repeatab.ledger.records import Stamp
+    from repeatab.ledger.store import Ledger
 
 _T = TypeVar("_T")
 
@@ -36,19 +43,119 @@ LIBRARIES = ("numpy", "scipy", "pandas", "statsmodels", "pingouin", "narwhals")
 """The libraries whose version can change a digit."""
 
 
-def run_study(study: Study, *, progress: Progress = silent) -> Outcome:
-    """Read the results, condense stops to run results, ask the question.
+def run_study(
+    study: Study,
+    *,
+    ledger: str | Path | None = None,
+    stamp: Stamp | None = None,
+    progress: Progress = silent,
+) -> Outcome:
+    """Read the results, condense stops to run results, ask the question; with a ledger, see the past and record.
+
+    Parameters
+    ----------
+    ledger : file or URL of the ledger; the one that the study names under [history] if not given. Made if it is not
+        there.
+    stamp : who records the outcome, and when; this machine's user and clock if not given.
 
     Raises
     ------
     RepeatabError
-        The results cannot be read (InputError), the study does not fit them (StudyError), or the design
-        cannot answer at all (LayoutError, EstimationError).
+        The results cannot be read (InputError), the study does not fit them (StudyError), the design cannot answer at
+        all (LayoutError, EstimationError), or the ledger cannot be used (LedgerError).
     """
+    opened = study_ledger(study, ledger)
+    outcome = answer_study(study, ledger=opened, progress=progress)
+    if opened is not None:
+        from repeatab.ledger.outcomes import record_outcome
+        from repeatab.ledger.records import Stamp
+
+        record_outcome(opened, outcome, stamp or Stamp.now())
+    return outcome
+
+
+def study_ledger(study: Study, ledger: str | Path | None) -> Ledger | None:
+    """The ledger that is named, or that the study names, open for writing; None if none is.
+
+    Raises
+    ------
+    LedgerError
+    """
+    where = ledger if ledger is not None else study.history.ledger
+    if where is None:
+        return None
+    from repeatab.ledger.entrance import enter
+
+    return enter(where, write=True, create=True)
+
+
+def answer_study(study: Study, *, ledger: Ledger | None = None, progress: Progress = silent) -> Outcome:
+    """The outcome of a study, with what an open ledger holds of the past; nothing is recorded.
+
+    Raises
+    ------
+    RepeatabError
+        See `run_study`.
+    """
+    if isinstance(study.question, RoundRobin):
+        return _round_robin(study, study.question, progress)
     results = study_results(study, progress=progress)
-    runs = run_results(study, results)
-    outcome = replace(_answer(study, results, runs, progress), title=study.title)
-    return _hold_back(_with_evidence_of_input(outcome, study, runs))
+    runs = _with_base(study, run_results(study, results), ledger)
+    past = _past(study, ledger)
+    outcome = replace(_answer(study, results, runs, past, progress), title=study.title)
+    outcome = _hold_back(_with_evidence_of_input(outcome, study, runs))
+    return outcome if ledger is None else _with_evidence_of_past(outcome, study, ledger, past)
+
+
+def _round_robin(study: Study, question: RoundRobin, progress: Progress) -> Outcome:
+    from repeatab.jobs.round_robin import run_round_robin
+    from repeatab.study.round_sources import round_sources
+
+    sources = round_sources(study, lambda raw: run_results(raw, study_results(raw, progress=progress)))
+    outcome = run_round_robin(
+        question, sources.results, sources.shared, homogeneity_runs=sources.homogeneity,
+        stability_runs=sources.stability, title=study.title, progress=progress,
+    )  # fmt: skip
+    return _hold_back(_with_evidence_of_input(outcome, study, sources.told))
+
+
+def _with_base(study: Study, runs: Results, ledger: Ledger | None) -> Results:
+    """A requalification whose results hold the time after only takes the time before from the ledger."""
+    question = study.question
+    if ledger is None or not isinstance(question, Requalification):
+        return runs
+    from repeatab.ledger.base_results import BaseDays, lacks_base, with_base
+
+    if not lacks_base(runs, question):
+        return runs
+    days = BaseDays(since=study.history.base_since, until=study.history.base_until)
+    return with_base(ledger, runs, question, days)
+
+
+def _past(study: Study, ledger: Ledger | None) -> PastOffsets | None:
+    if ledger is None or not isinstance(study.question, CorrelationCheck) or study.as_of is None:
+        return None
+    from repeatab.ledger.history import past_offsets
+
+    pairs = [f"{a} against {b}" for a, b in study.question.pairs]
+    return past_offsets(ledger, as_of=study.as_of, pairs=pairs)
+
+
+def _with_evidence_of_past(
+    outcome: Outcome, study: Study, ledger: Ledger, past: PastOffsets | None
+) -> Outcome:
+    """Add on which records the outcome draws, and what the ledger tells of earlier looks at this study."""
+    from repeatab.ledger.history import fingerprint_of
+    from repeatab.ledger.outcomes import looked_before
+
+    settings = () if past is None else fingerprint_of(ledger, past)
+    again = looked_before(ledger, outcome, looks_declared=bool(getattr(study.question, "looks", ())))
+    notes = [] if again is None else [again]
+    if isinstance(study.question, CorrelationCheck) and study.as_of is None:
+        text = "The months before are not shown, because the study does not say which day it stands for."
+        notes.append(Note(kind=NoteKind.INPUT, text=text, remedy="State as_of in the study file."))
+    made = replace(outcome.provenance, settings=(*outcome.provenance.settings, *settings))
+    return replace(outcome, notes=(*outcome.notes, *notes), provenance=made)
 
 
 def study_results(study: Study, *, progress: Progress = silent) -> Results:
@@ -103,13 +210,17 @@ def run_results(study: Study, results: Results) -> Results:
     return runs
 
 
-def _answer(study: Study, results: Results, runs: Results, progress: Progress) -> Outcome:
+def _answer(
+    study: Study, results: Results, runs: Results, past: PastOffsets | None, progress: Progress
+) -> Outcome:
     match study.question:
         case CorrelationCheck() as question:
             from repeatab.jobs.correlation_check import check_correlation
 
             stops = results if holds_stops(results) else None
-            return check_correlation(question, runs, stops=stops, progress=progress)
+            if past is None:
+                return check_correlation(question, runs, stops=stops, progress=progress)
+            return check_correlation(question, runs, stops=stops, past=past, progress=progress)
         case GaugeStudy() as question:
             from repeatab.jobs.gauge_study import run_gauge_study
 
@@ -124,6 +235,8 @@ def _answer(study: Study, results: Results, runs: Results, progress: Progress) -
 
             stops = results if holds_stops(results) else None
             return requalify_rig(question, runs, stops=stops, progress=progress)
+        case RoundRobin():
+            raise AssertionError("a round robin reads its results in a way of its own")
     assert_never(study.question)
 
 

@@ -58,18 +58,31 @@ class Ledger:
             The ledger cannot be written, or `supersedes` names a record that is not there, is superseded already,
             or is of another kind (a withdrawal supersedes any kind).
         """
+        return self.append_all([entry], stamp)[0]
+
+    def append_all(self, entries: Sequence[Entry], stamp: Stamp) -> tuple[Record, ...]:
+        """Append several records at once; all of them are kept, or none.
+
+        Raises
+        ------
+        LedgerError
+            See `append`.
+        """
         with self.database.writing() as connection:
-            number, previous = _last(connection)
-            if entry.supersedes is not None:
-                self._check_supersedes(connection, entry, number)
-            if entry.reference is not None:
-                rows = tuple(storable_row(row) for row in entry.reference.rows)
-                entry = replace(entry, reference=replace(entry.reference, rows=rows))
-            record = sealed(entry, stamp, number=number + 1, previous=previous)
-            connection.execute(sa.insert(RECORDS).values(_columns(record)))
-            if entry.reference is not None:
-                insert_rows(connection, REFERENCE, record.number, entry.reference.rows)
-                insert_rows(connection, VISITS, record.number, visits_of(entry.reference.rows))
+            return tuple(self._append(connection, entry, stamp) for entry in entries)
+
+    def _append(self, connection: sa.Connection, entry: Entry, stamp: Stamp) -> Record:
+        number, previous = _last(connection)
+        if entry.supersedes is not None:
+            self._check_supersedes(connection, entry, number)
+        if entry.reference is not None:
+            rows = tuple(storable_row(row) for row in entry.reference.rows)
+            entry = replace(entry, reference=replace(entry.reference, rows=rows))
+        record = sealed(entry, stamp, number=number + 1, previous=previous)
+        connection.execute(sa.insert(RECORDS).values(_columns(record)))
+        if entry.reference is not None:
+            insert_rows(connection, REFERENCE, record.number, entry.reference.rows)
+            insert_rows(connection, VISITS, record.number, visits_of(entry.reference.rows))
         return record
 
     def _check_supersedes(self, connection: sa.Connection, entry: Entry, last: int) -> None:

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from types import MappingProxyType
 
@@ -44,6 +44,18 @@ class ResultSource:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class History:
+    """Where the past is kept: a ledger's file (already found from the study file's folder) or address, if any.
+
+    base_since, base_until : first and last day of the base period that is taken from it.
+    """
+
+    ledger: str | None = None
+    base_since: str | None = None
+    base_until: str | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Study:
     """A study as its file states it.
 
@@ -62,6 +74,8 @@ class Study:
     settings: Settings = ()
     sha256: str = ""
     as_of: str | None = None
+    history: History = History()
+    further: Mapping[str, ResultSource] = field(default_factory=dict)
 
     @property
     def name(self) -> str:
@@ -128,4 +142,24 @@ def _study(text: StudyText, file: StudyFile, *, folder: Path) -> Study:
         sha256=text.sha256,
         as_of=file.as_of,
         sections=tuple(file.parts_by_section),
+        history=_history(file, folder),
+        further=_further(file, source),
     )
+
+
+def _further(file: StudyFile, source: ResultSource) -> Mapping[str, ResultSource]:
+    """Results beside those of the study, by the table of the study file that names them."""
+    return MappingProxyType(
+        {
+            name: replace(source, files=files, columns=MappingProxyType(columns), options=options, exclusions=())
+            for name, (files, columns, options) in file.further().items()
+        }
+    )
+
+
+def _history(file: StudyFile, folder: Path) -> History:
+    ledger = file.history.ledger
+    if ledger is not None and "://" not in ledger:
+        ledger = str(folder / ledger)
+    since, until = file.base_days
+    return History(ledger=ledger, base_since=since, base_until=until)

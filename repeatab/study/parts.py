@@ -6,6 +6,7 @@ Every field has a description: it is what a message says when the key is missing
 
 from __future__ import annotations
 
+import re
 from typing import Annotated
 
 from pydantic import BaseModel, ConfigDict, Field, PlainValidator
@@ -142,3 +143,28 @@ class CostPart(Part):
     def cost(self) -> RunCost:
         """The cost as the job takes it."""
         return RunCost(hours_per_set=self.hours_per_set, sets_at_hand=self.sets_at_hand, target=self.target)
+
+
+def ledger_from(value: object) -> str:
+    """A ledger's file or address, without a password.
+
+    Raises
+    ------
+    StudyError
+    """
+    if not isinstance(value, str) or not value.strip():
+        raise StudyError(
+            f'found {in_words(value)}, expected a file such as "lab.sqlite" or "postgresql://user@host/database".'
+        )
+    if "://" in value and re.search(r"://[^/?#]*:[^/?#]*@|passw|secret|token", value, re.IGNORECASE):
+        raise StudyError(
+            "holds a password, and a study file is copied and printed. Leave it out here; put it into the environment "
+            "variable PGPASSWORD or the file ~/.pgpass."
+        )
+    return value
+
+
+class HistoryPart(Part):
+    """[history]: the ledger in which the outcome is recorded and the past is found."""
+
+    ledger: Annotated[str, PlainValidator(ledger_from)] | None = None

@@ -85,6 +85,8 @@ class RequalificationFile(StudyFile):
     sister_rig: str | None = None
     before: str = Field(description="Say how the phase column writes the time before the move.")
     after: str = Field(description="Say how the phase column writes the time after the move.")
+    base_since: DateText | None = None
+    base_until: DateText | None = None
     nothing_else_changed: str = ""
     repeatability_limit: float = Field(
         description="Say how many times worse than before the rig may repeat: the largest ratio of standard deviations "
@@ -102,6 +104,11 @@ class RequalificationFile(StudyFile):
     def parts_by_section(self) -> Mapping[str, MovedSection]:
         """The sections by name."""
         return self.sections
+
+    @property
+    def base_days(self) -> tuple[str | None, str | None]:
+        """First and last day of the time before the move, where its results come from the ledger."""
+        return self.base_since, self.base_until
 
     def question(self) -> Requalification:
         """The job's question."""

@@ -32,6 +32,8 @@ def _settings(part: BaseModel, prefix: str, *, stated: bool, folder: Path) -> It
         value = getattr(part, name)
         if name == "files":
             value = [_relative(path, folder) for path in value]
+        if name == "ledger" and value is not None:
+            value = _relative(value, folder)
         given = stated and name in part.model_fields_set
         yield from _lines(f"{prefix}{name}", value, stated=given, folder=folder)
 

@@ -13,17 +13,18 @@ from pydantic import Field, model_validator
 
 from repeatab.base.errors import StudyError, listed, nearest
 from repeatab.intake.columns import RESULT, SECTION
-from repeatab.intake.options import Shape
+from repeatab.intake.options import ReadOptions, Shape
 from repeatab.intake.roles import Role
 from repeatab.intake.run_files import NamePattern
 from repeatab.intake.statistics import Statistic
 from repeatab.jobs.lot_question import LotComparison
 from repeatab.jobs.questions import Analysis, CorrelationCheck, GaugeStudy
 from repeatab.jobs.requal_question import Requalification
-from repeatab.study.parts import AliasesPart, ExcludePart, Part, ResultsPart
+from repeatab.jobs.round_question import RoundRobin
+from repeatab.study.parts import AliasesPart, ExcludePart, HistoryPart, Part, ResultsPart
 from repeatab.study.values import DateText, StatisticText
 
-Question = CorrelationCheck | GaugeStudy | LotComparison | Requalification
+Question = CorrelationCheck | GaugeStudy | LotComparison | Requalification | RoundRobin
 """The question of any job; a later job adds its own."""
 
 DEFAULT_CONFIDENCE = 0.95
@@ -57,6 +58,7 @@ class StudyFile(Part):
     )
     aliases: AliasesPart = AliasesPart()
     exclude: tuple[ExcludePart, ...] = ()
+    history: HistoryPart = HistoryPart()
 
     @property
     @abstractmethod
@@ -66,6 +68,15 @@ class StudyFile(Part):
     @abstractmethod
     def question(self) -> Question:
         """The job's question."""
+
+    def further(self) -> dict[str, tuple[tuple[str, ...], dict[str, str], ReadOptions]]:
+        """Results beside those of the study, by name: files, columns and how to read them; none in most jobs."""
+        return {}
+
+    @property
+    def base_days(self) -> tuple[str | None, str | None]:
+        """First and last day of a base period that is taken from the ledger, where the job takes one."""
+        return None, None
 
     @property
     def statistics(self) -> dict[str, Statistic]:

@@ -1,0 +1,187 @@
+"""Values that a ledger hands to the jobs: past offsets, corrections, events, limits, components. Jobs see only these.
+
+In: a ledger, and the day of the study.  Out: frozen values from the records that are neither superseded nor
+withdrawn.
+Old outcomes are read from their JSON by the keys of their tables, so that a field added later does not shut them out.
+"""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from repeatab.intake.events import Event
+from repeatab.jobs.chart_question import StatedLimits
+from repeatab.jobs.past_offsets import PastCorrection, PastOffset, PastOffsets
+from repeatab.ledger.faults import LedgerError
+from repeatab.ledger.records import Correction, CorrectionForm, Kind, Record
+from repeatab.ledger.store import Ledger
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PastComponent:
+    """A standard deviation that a gauge study found, for planning: source ("repeatability", "rig", …) in a section.
+
+    lower, upper : its interval where the study gave one. unit of the result.
+    """
+
+    section: str
+    source: str
+    sd: float
+    lower: float | None
+    upper: float | None
+    as_of: str | None
+    record: int
+
+
+def past_offsets(ledger: Ledger, *, as_of: str, pairs: Sequence[str] = ()) -> PastOffsets:
+    """What correlation checks before the day `as_of` found, and the corrections and events up to that day.
+
+    pairs : "R2 against R1" and so on; all if none is named.
+    """
+    offsets = [
+        offset
+        for record in ledger.records(kinds=[Kind.OUTCOME], topic="correlation_check", current=True)
+        if record.as_of is not None and record.as_of < as_of
+        if not pairs or any(pair in record.subject for pair in pairs)
+        for offset in _offsets_of(ledger, record)
+        if not pairs or offset.pair in pairs
+    ]
+    corrections = [one for one in _corrections(ledger) if not pairs or one.pair in pairs]
+    first = min((offset.as_of for offset in offsets), default=as_of)
+    rigs = {rig for pair in pairs for rig in pair.split(" against ")}
+    events = [
+        event
+        for event in events_of(ledger, since=first, until=as_of)
+        if not rigs or event.rig is None or event.rig in rigs
+    ]
+    return PastOffsets(
+        as_of=as_of, offsets=tuple(offsets), corrections=tuple(corrections), events=tuple(events)
+    )
+
+
+def _offsets_of(ledger: Ledger, record: Record) -> Iterator[PastOffset]:
+    content = ledger.body(record)["content"]
+    for row in _rows(content, "offsets"):
+        if row.get("offset") is None:
+            continue
+        yield PastOffset(
+            as_of=str(record.as_of),
+            pair=str(row.get("pair") or content["headline"]["subject"]),
+            section=str(row["section"]),
+            offset=float(row["offset"]),
+            lower=row.get("inner_lower"),
+            upper=row.get("inner_upper"),
+            unit=str(row.get("unit") or ""),
+            verdict=str(row.get("verdict") or ""),
+            record=record.number,
+        )
+
+
+def _rows(content: dict[str, Any], key: str) -> Iterator[dict[str, Any]]:
+    """The rows of a table of an outcome's JSON, by the keys of its columns."""
+    for table in content.get("tables", ()):
+        if table["key"] == key:
+            names = [column["key"] for column in table["columns"]]
+            for row in table["rows"]:
+                yield dict(zip(names, row, strict=True))
+
+
+def _corrections(ledger: Ledger) -> Iterator[PastCorrection]:
+    for record in ledger.records(kinds=[Kind.CORRECTION], current=True):
+        one = correction_in(ledger, record)
+        yield PastCorrection(
+            pair=f"{one.rig} against {one.reference_rig}", section=one.section, form=one.form.value, value=one.value,
+            uncertainty=one.uncertainty, unit=one.unit, valid_from=one.valid_from, expires=one.expires,
+            record=record.number,
+        )  # fmt: skip
+
+
+def correction_in(ledger: Ledger, record: Record) -> Correction:
+    """The correction that a record holds."""
+    content = ledger.body(record)["content"]
+    try:
+        return Correction(**{**content, "form": CorrectionForm(content["form"])})
+    except (TypeError, KeyError, ValueError):
+        raise LedgerError.not_readable(ledger.address.shown, record.number) from None
+
+
+def events_of(ledger: Ledger, *, since: str | None = None, until: str | None = None) -> tuple[Event, ...]:
+    """The events of a time, in the order of their days."""
+    return tuple(
+        event
+        for _, event in events_with_records(ledger)
+        if (since is None or event.day >= since) and (until is None or event.day <= until)
+    )
+
+
+def events_with_records(ledger: Ledger) -> tuple[tuple[int, Event], ...]:
+    """Every event with the number of its record, in the order of their days."""
+    found = []
+    for record in ledger.records(kinds=[Kind.EVENT], current=True):
+        content = ledger.body(record)["content"]
+        event = Event(**{name: content[name] for name in ("day", "kind", "text", "rig")})
+        found.append((record.number, event))
+    return tuple(sorted(found, key=lambda pair: pair[1].day))
+
+
+def stated_limits(ledger: Ledger, *, as_of: str | None = None) -> tuple[StatedLimits, ...]:
+    """The limits in force on the day `as_of` (the latest if not said), one per rig, section and reference."""
+    latest: dict[tuple[str, str, str | None], tuple[str, StatedLimits]] = {}
+    for record, limits in limits_with_records(ledger):
+        day = str(record.as_of)
+        key = (limits.rig, limits.section, limits.reference)
+        if (as_of is None or day <= as_of) and (key not in latest or latest[key][0] <= day):
+            latest[key] = (day, limits)
+    return tuple(limits for _, limits in latest.values())
+
+
+def limits_with_records(ledger: Ledger) -> tuple[tuple[Record, StatedLimits], ...]:
+    """Every frozen limit with its record, in the order in which they were recorded."""
+    records = ledger.records(kinds=[Kind.LIMITS], current=True)
+    return tuple((record, StatedLimits(**ledger.body(record)["content"])) for record in records)
+
+
+def past_components(
+    ledger: Ledger, *, as_of: str | None = None, sections: Sequence[str] = ()
+) -> tuple[PastComponent, ...]:
+    """The latest standard deviations that gauge studies found, per section and source, for planning.
+
+    Taken from the key figures "section: source_sd" of each outcome, with their limits where there are any.
+    """
+    latest: dict[tuple[str, str], PastComponent] = {}
+    for record in ledger.records(kinds=[Kind.OUTCOME], topic="gauge_study", current=True):
+        if as_of is not None and record.as_of is not None and record.as_of > as_of:
+            continue
+        for one in _components_of(ledger, record):
+            key = (one.section, one.source)
+            if (not sections or one.section in sections) and _is_later(one, latest.get(key)):
+                latest[key] = one
+    return tuple(latest.values())
+
+
+def _components_of(ledger: Ledger, record: Record) -> Iterator[PastComponent]:
+    numbers: dict[str, float | None] = ledger.body(record)["content"].get("numbers", {})
+    for name, value in numbers.items():
+        section, mark, key = name.rpartition(": ")
+        if mark and key.endswith("_sd") and value is not None:
+            yield PastComponent(
+                section=section, source=key.removesuffix("_sd"), sd=value, lower=numbers.get(f"{name}_lower"),
+                upper=numbers.get(f"{name}_upper"), as_of=record.as_of, record=record.number,
+            )  # fmt: skip
+
+
+def _is_later(one: PastComponent, known: PastComponent | None) -> bool:
+    return known is None or (one.as_of or "") >= (known.as_of or "")
+
+
+def fingerprint_of(ledger: Ledger, past: PastOffsets) -> tuple[tuple[str, str], ...]:
+    """Settings that say on which records a study drew: their numbers, and one SHA-256 over their hashes."""
+    numbers = sorted({one.record for one in past.offsets} | {one.record for one in past.corrections})
+    if not numbers:
+        return (("history records", "none"),)
+    hashes = [ledger.record(number).hash for number in numbers]
+    digest = hashlib.sha256("".join(hashes).encode("ascii")).hexdigest()
+    return (("history records", ", ".join(map(str, numbers))), ("history sha256", digest))

@@ -1,0 +1,149 @@
+"""What all commands share: how an answer, a refusal and progress reach the terminal, and options for reading files.
+
+In: what a command does and says.  Out: text, a progress bar, and an exit status: 0 it ran, 2 the input is at fault
+(one message, no traceback), 1 a defect of ours. Nothing heavy is imported before a command needs it.
+"""
+
+from __future__ import annotations
+
+import os
+import sys
+from collections.abc import Iterator
+from contextlib import contextmanager
+from typing import TYPE_CHECKING
+
+import typer
+
+from repeatab.base.errors import RepeatabError
+
+if TYPE_CHECKING:
+    from repeatab.base.progress import Progress
+    from repeatab.intake.options import ReadOptions
+
+INPUT_AT_FAULT, OUR_DEFECT, STOPPED = 2, 1, 130
+
+
+@contextmanager
+def answering(context: typer.Context) -> Iterator[None]:
+    """Turn what goes wrong into one message and the exit status that belongs to it."""
+    try:
+        yield
+    except RepeatabError as error:
+        say_on_stderr(str(error))
+        raise typer.Exit(INPUT_AT_FAULT) from None
+    except KeyboardInterrupt:
+        say_on_stderr("Stopped. Nothing was written.")
+        raise typer.Exit(STOPPED) from None
+    except BrokenPipeError:
+        # The reader of our output went away; what is still buffered must not fail again at exit.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        raise typer.Exit(OUR_DEFECT) from None
+    except Exception as error:
+        if context.obj:
+            raise
+        say_on_stderr(
+            f"This is a defect of repeatab, not of your input: {type(error).__name__}: {error}\n"
+            "Please report it with what `repeatab --traceback …` shows. Nothing was written."
+        )
+        raise typer.Exit(OUR_DEFECT) from None
+
+
+def say(text: str) -> None:
+    """Print text line by line, without control characters."""
+    for line in text.splitlines():
+        typer.echo(harmless(line))
+
+
+def say_on_stderr(text: str) -> None:
+    """Print text on standard error, line by line, without control characters."""
+    for line in text.splitlines():
+        typer.echo(harmless(line), err=True)
+
+
+def harmless(line: str) -> str:
+    """A line without control characters, its spaces kept: names come from files."""
+    from repeatab.report.words import printable
+
+    return " ".join(printable(part) for part in line.split(" "))
+
+
+@contextmanager
+def show_progress() -> Iterator[Progress]:
+    """A progress bar on a terminal, silence in a pipe."""
+    from repeatab.base.progress import silent
+
+    if not sys.stderr.isatty():
+        yield silent
+        return
+    from rich.console import Console
+    from rich.progress import BarColumn, Progress, TaskID, TextColumn
+
+    columns = (
+        TextColumn("{task.description}", markup=False, style="none"),
+        BarColumn(complete_style="cyan", finished_style="cyan", pulse_style="cyan"),
+        TextColumn("{task.completed:.0f} of {task.total:.0f}", style="none"),
+    )
+    with Progress(*columns, console=Console(stderr=True), transient=True) as bar:
+        tasks: dict[str, TaskID] = {}
+
+        def show(step: str, done: int, total: int) -> None:
+            if step not in tasks:
+                tasks[step] = bar.add_task(harmless(step))
+            bar.update(tasks[step], completed=done, total=total)
+
+        yield show
+
+
+def role_and_column(text: str) -> tuple[str, str]:
+    """The two halves of ROLE=COLUMN.
+
+    Raises
+    ------
+    InputError
+    """
+    from repeatab.base.errors import InputError
+
+    role, mark, name = text.partition("=")
+    if not (mark and role.strip() and name.strip()):
+        raise InputError(f"--column: found '{text}', expected ROLE=COLUMN, such as result=mu.")
+    return role.strip(), name.strip()
+
+
+def read_options(
+    separator: str, decimal: str, thousands: str, encoding: str, sheet: str | None
+) -> ReadOptions:
+    """How to read a file, from the words of the command line.
+
+    Raises
+    ------
+    StudyError
+    """
+    from enum import Enum
+    from typing import TypeVar
+
+    from repeatab.base.errors import StudyError
+    from repeatab.intake.options import DecimalMark, Encoding, ReadOptions, Separator, ThousandsMark
+
+    choice = TypeVar("choice", bound=Enum)
+
+    def chosen(option: str, text: str, kind: type[choice]) -> choice:
+        try:
+            return kind(text)
+        except ValueError:
+            allowed = [str(member.value) for member in kind]
+            raise StudyError.unknown_choice(f"--{option}", text, allowed=allowed) from None
+
+    return ReadOptions(
+        separator=chosen("separator", separator, Separator),
+        decimal=chosen("decimal", decimal, DecimalMark),
+        thousands=chosen("thousands", thousands, ThousandsMark),
+        encoding=chosen("encoding", encoding, Encoding),
+        sheet=sheet,
+    )
+
+
+def toml_text(text: str) -> str:
+    """A text as TOML writes it."""
+    import json
+
+    return json.dumps(text, ensure_ascii=False)
