@@ -23,10 +23,12 @@ class Exclusion:
     match : role, own name, column of the file, "source_file" or "source_row" -> the value there. Values are
         compared as text, so 3 matches "3".
     reason : why; it stands in the report.
+    elsewhere : whether it matched something outside the tables that are read here, so that it may match nothing.
     """
 
     match: Mapping[str, object]
     reason: str
+    elsewhere: bool = False
 
     def __post_init__(self) -> None:
         if not self.match:
@@ -105,7 +107,7 @@ def refuse_unmatched(exclusions: Sequence[Exclusion], matched: Sequence[Sequence
         The message names the exclusion and its reason.
     """
     for at, exclusion in enumerate(exclusions):
-        if not any(table[at] for table in matched):
+        if not exclusion.elsewhere and not any(table[at] for table in matched):
             raise InputError(
                 f"The exclusion of {exclusion.in_words()} ('{exclusion.reason}') matches no row, so what it "
                 "was meant for is still in the data. Correct the names and values under [[exclude]] or "

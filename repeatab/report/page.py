@@ -81,8 +81,11 @@ class FigureView:
     images: tuple[Image, ...]
 
 
-def page_bytes(outcome: Outcome, *, progress: Progress = silent) -> bytes:
-    """The page of an outcome; `progress` hears of each figure."""
+def page_bytes(outcome: Outcome, *, alone: bool = False, progress: Progress = silent) -> bytes:
+    """The page of an outcome; `progress` hears of each figure.
+
+    alone : the page is sent out by itself, so it names no file beside it.
+    """
     pictures = []
     for number, figure in enumerate(outcome.figures):
         progress("drawing the page", number, len(outcome.figures))
@@ -95,6 +98,7 @@ def page_bytes(outcome: Outcome, *, progress: Progress = silent) -> bytes:
     next_table = outcome.next_runs.table if outcome.next_runs is not None else None
     text = _template().render(
         outcome=outcome,
+        alone=alone,
         job=title_case(outcome.job),
         headline=_answer(outcome.headline),
         answers=[_answer(judgement) for judgement in outcome.judgements],

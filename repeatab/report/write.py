@@ -10,6 +10,7 @@ from repeatab.base.progress import Progress, silent
 from repeatab.outcome.outcome import Outcome
 from repeatab.outcome.serialise import from_jsonable, to_jsonable
 from repeatab.report import json_file, page, workbook
+from repeatab.report.participant_pages import FOLDER, participant_files
 from repeatab.report.words import file_stem, printable
 
 
@@ -22,6 +23,7 @@ class ReportFiles:
     data: Path
     workbook: Path
     figures: tuple[Path, ...]
+    participants: tuple[Path, ...] = ()
     kept: tuple[str, ...] = ()
 
     def __str__(self) -> str:
@@ -31,7 +33,8 @@ class ReportFiles:
 def write_report(outcome: Outcome, folder: str | Path, *, progress: Progress = silent) -> ReportFiles:
     """Write the report of an outcome into a folder.
 
-    The folder then holds report.html, result.json, tables.xlsx and figures/ (SVG and PNG). A report that was
+    The folder then holds report.html, result.json, tables.xlsx, figures/ (SVG and PNG) and, for a round robin with
+    codes, participants/ with a page for each of them. A report that was
     there before is replaced at once, or stays whole if anything fails. Files of others in the folder stay.
 
     Parameters
@@ -56,6 +59,7 @@ def write_report(outcome: Outcome, folder: str | Path, *, progress: Progress = s
         data=folder / json_file.NAME,
         workbook=folder / workbook.NAME,
         figures=tuple(folder / name for name in contents if name.startswith("figures/")),
+        participants=tuple(folder / name for name in contents if name.startswith(f"{FOLDER}/")),
         kept=kept,
     )
 
@@ -69,6 +73,7 @@ def report_contents(outcome: Outcome, *, progress: Progress = silent) -> dict[st
         workbook.NAME: workbook.workbook_bytes(outcome),
         json_file.NAME: json_file.result_bytes(outcome),
         page.NAME: page.page_bytes(outcome, progress=progress),
+        **participant_files(outcome, progress),
     }
 
 

@@ -18,6 +18,7 @@ _SCHEMAS = {
     "gauge_study": "GaugeStudyFile",
     "requalification": "RequalificationFile",
     "lot_comparison": "LotComparisonFile",
+    "round_robin": "RoundRobinFile",
 }
 """Job -> its schema; the module and the template are named after the job."""
 
