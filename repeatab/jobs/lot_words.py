@@ -25,7 +25,10 @@ from repeatab.outcome.outcome import MethodNote, NextRuns
 from repeatab.outcome.verdict import Judgement, Qualifier, Verdict
 
 _CONFORMITY = {
-    Verdict.DOES_NOT_CONFORM: ("does not conform to its specification in", "do not conform to theirs in"),
+    Verdict.DOES_NOT_CONFORM: (
+        "does not conform to its specification in",
+        "do not conform to their specifications in",
+    ),
     Verdict.UNDECIDED: (
         "is neither shown to conform to its specification nor shown not to in",
         "are neither shown to conform to their specifications nor shown not to in",
@@ -61,9 +64,9 @@ def _headline_reason(comparison: LevelComparison) -> str:
         case Verdict.DIFFERENT:
             return f"{_differences(comparison)}, of {count}; one is enough.{_rest(comparison)}"
         case Verdict.EQUIVALENT:
-            return (
-                f"In all of {count} the difference is shown to lie inside the margin, for every pair of lots."
-            )
+            where = "In the deciding section" if count.startswith("1 ") else f"In all of {count}"
+            pairs = ", for every pair of lots" if len(comparison.how.pairs) > 1 else ""
+            return f"{where} the difference is shown to lie inside the margin{pairs}."
         case _:
             return f"No deciding section shows a difference.{_rest(comparison)}"
 

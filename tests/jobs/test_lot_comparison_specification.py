@@ -137,12 +137,8 @@ def test_limits_are_of_the_result_in_a_ratio_analysis_too():
 
 def test_lots_on_rigs_of_their_own_are_still_held_against_their_specification():
     frame = lots().assign(rig=lambda f: np.where(f["pad_lot"] == "L1", "R1", "R2"))
-    outcome = compare(
-        frame,
-        rig="rig",
-        specification=Tolerance(lower=0.38, upper=None),
-        guard=StatedUncertainty(reproducibility=0.004),
-    )
+    guard = StatedUncertainty(reproducibility=0.004)
+    outcome = compare(frame, rig="rig", specification=Tolerance(lower=0.38, upper=None), guard=guard)
     assert outcome.headline.verdict is Verdict.UNDECIDED
     assert verdict_of(outcome, "L2") is Verdict.CONFORMS
 

@@ -39,8 +39,8 @@ def test_the_file_becomes_the_question(load):
     base = LOTS.replace(
         'lots = "L2"', 'lots = ["L2", "L3"]\nrigs = "random"\nremove_wear = true\npercent_of_reference = 15'
     )
-    study = load('margin = "5 %"', 'margin = "5 %"\nspecification = { lower = 0.3 }\n[guard_band]\nreproducibility = 0.008',
-                 base=base)  # fmt: skip
+    section = 'margin = "5 %"\nspecification = { lower = 0.3 }\n[guard_band]\nreproducibility = 0.008'
+    study = load('margin = "5 %"', section, base=base)
     question = study.question
     assert isinstance(question, LotComparison)
     assert question.pairs == (("L2", "L1"), ("L3", "L1"))
