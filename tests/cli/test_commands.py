@@ -141,7 +141,7 @@ def test_a_defect_says_so_and_how_to_see_more(lab: Lab, environment: dict[str, s
     broken = (
         "import repeatab.run, repeatab.cli, sys\n"
         "def fails(*args, **kwargs): raise KeyError('oops')\n"
-        "repeatab.run.run_study = fails\n"
+        "repeatab.run.answer_study = fails\n"
         "repeatab.cli.main()\n"
     )
     ran = python(folder, environment, broken, "run", "study.toml")
@@ -167,7 +167,7 @@ def test_stopping_leaves_nothing_behind(lab: Lab, environment: dict[str, str]) -
     slow = (
         "import repeatab.run, repeatab.cli, time\n"
         "def waits(*args, **kwargs): print('waiting', flush=True); time.sleep(60)\n"
-        "repeatab.run.run_study = waits\n"
+        "repeatab.run.answer_study = waits\n"
         "repeatab.cli.main()\n"
     )
     before = sorted(folder.iterdir())
