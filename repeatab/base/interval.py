@@ -26,6 +26,7 @@ class IntervalMethod(Enum):
     FISHER_Z = "normal after Fisher's transformation"
     JACKKNIFE = "jackknife over whole sets, t"
     SET_BOOTSTRAP = "bootstrap of whole sets"
+    SET_SUMS = "t of the sums of squares of whole sets"
     BONFERRONI = "t, the error rate shared out over the sections"
     NONE = "none"
 

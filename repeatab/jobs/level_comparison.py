@@ -99,14 +99,28 @@ class Claim:
 
 @dataclass(frozen=True, kw_only=True)
 class LevelComparison:
-    """All claims, section by section in the study's order, and what they say together."""
+    """All claims, section by section in the study's order, and what they say together.
+
+    confidence : of the study. rates : the error rates of this judgement, smaller at a declared look.
+    """
 
     how: ComparisonLayout
     confidence: float
+    rates: Rates
     analysis: Analysis
     claims: tuple[Claim, ...]
     verdict: Verdict
     qualifier: Qualifier
+
+    @property
+    def difference_level(self) -> float:
+        """Confidence of the intervals of the difference claims, over all deciding claims together."""
+        return 1 - self.rates.difference
+
+    @property
+    def inner_level(self) -> float:
+        """Confidence of the intervals of the equivalence claims."""
+        return 1 - 2 * self.rates.equivalence
 
     @property
     def deciding(self) -> tuple[Claim, ...]:
@@ -131,6 +145,7 @@ def compare_levels(
     analysis: Analysis,
     rates: Rates | None = None,
     fit: Callable[[Section, Block, ComparisonLayout], Views] | None = None,
+    informing: bool = False,
 ) -> LevelComparison:
     """Compare the pairs of levels section by section and overall.
 
@@ -139,13 +154,15 @@ def compare_levels(
     rates : the error rates of this judgement where they are not those of data judged once (a declared look).
     fit : section, its block and the layout -> the views of the scatter, where a job's effect is not a plain
         difference of levels.
+    informing : no section decides; the verdict is that of all claims and informs only.
 
     Raises
     ------
     StudyError
         A deciding section has no margin, or no section decides.
     """
-    _check_margins(sections)
+    if not informing:
+        _check_margins(sections)
     stated = rates or Rates.at(confidence)
     blocks = blocks_by_section(how, analysis)
     estimated = [
@@ -158,10 +175,11 @@ def compare_levels(
         for group, rate in zip(estimated, adjusted, strict=True)
         for claim, point in zip(group, _within_section(group, rate), strict=True)
     )
-    verdict, qualifier = overall([claim for claim in claims if claim.section.decides])
+    verdict, qualifier = overall([claim for claim in claims if informing or claim.section.decides])
     return LevelComparison(
-        how=how, confidence=confidence, analysis=analysis, claims=claims, verdict=verdict, qualifier=qualifier
-    )
+        how=how, confidence=confidence, rates=stated, analysis=analysis, claims=claims, verdict=verdict,
+        qualifier=qualifier,
+    )  # fmt: skip
 
 
 def overall(deciding: Sequence[Claim]) -> tuple[Verdict, Qualifier]:

@@ -166,9 +166,10 @@ def _scatter_figure(
     level, how = comparison.confidence, comparison.how
     sections: dict[str, dict[str, Estimate]] = {}
     for claim in comparison.compared:
-        ratio = scatter[key_of(claim)].ratio
-        if ratio is None:
+        found = scatter.get(key_of(claim))
+        if found is None or found.ratio is None:
             continue
+        ratio = found.ratio
         row = sections.setdefault(claim.section.name, {})
         for name, sd, df in ((claim.pair.a, ratio.sd_a, ratio.df_a), (claim.pair.b, ratio.sd_b, ratio.df_b)):
             row[str(name)] = _with_chi_square(str(name), sd, df, level)

@@ -168,7 +168,7 @@ def _without_each(claims: list[Claim], comparison: LevelComparison, fit: Fit) ->
             wanted = own[id(claim)] & set(names)
             if not wanted:
                 continue
-            offset, verdict = _judged(claim, fitted, how.factor, comparison.confidence)
+            offset, verdict = _judged(claim, fitted, how.factor, 1 - comparison.rates.equivalence)
             for i, name in enumerate(names):
                 if name in wanted:
                     estimates[id(claim)][name], verdicts[id(claim)][name] = offset[i], verdict[i]

@@ -67,7 +67,7 @@ def plans_of(
     for i, claim in enumerate(undecided):
         progress("what to run next", i, len(undecided))
         found[key_of(claim)] = more_runs(
-            claim, comparison.how, confidence=comparison.confidence, cost=cost, seed=seed
+            claim, comparison.how, confidence=1 - comparison.rates.equivalence, cost=cost, seed=seed
         )
     return found
 

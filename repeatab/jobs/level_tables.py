@@ -76,26 +76,27 @@ def level_names(comparison: LevelComparison) -> tuple[str, str]:
 def offsets_table(comparison: LevelComparison, quantity: Quantity) -> Table:
     """Offset, intervals, margin and verdict per section and pair."""
     a, b = level_names(comparison)
-    c = comparison.confidence
+    outer, inner = (level_text(v) for v in (comparison.difference_level, comparison.inner_level))
     columns = (
         *leading(comparison),
         Column(key="role", caption="role", kind=ColumnKind.TEXT),
         Column(key="mean_a", caption=f"mean {a}", kind=ColumnKind.RESULT, unit=quantity.unit),
         Column(key="mean_b", caption=f"mean {b}", kind=ColumnKind.RESULT, unit=quantity.unit),
         Column(key="offset", caption=f"offset {a} against {b}", kind=ColumnKind.RESULT),
-        Column(key="lower", caption=f"lower, {c:.0%} adjusted", kind=ColumnKind.RESULT),
-        Column(key="upper", caption=f"upper, {c:.0%} adjusted", kind=ColumnKind.RESULT),
-        Column(key="inner_lower", caption=f"lower, {2 * c - 1:.0%}", kind=ColumnKind.RESULT),
-        Column(key="inner_upper", caption=f"upper, {2 * c - 1:.0%}", kind=ColumnKind.RESULT),
+        Column(key="lower", caption=f"lower, {outer} adjusted", kind=ColumnKind.RESULT),
+        Column(key="upper", caption=f"upper, {outer} adjusted", kind=ColumnKind.RESULT),
+        Column(key="inner_lower", caption=f"lower, {inner}", kind=ColumnKind.RESULT),
+        Column(key="inner_upper", caption=f"upper, {inner}", kind=ColumnKind.RESULT),
         Column(key="p", caption="p, no difference", kind=ColumnKind.PROBABILITY),
         Column(key="unit", caption="in", kind=ColumnKind.TEXT),
         Column(key="margin", caption="margin", kind=ColumnKind.TEXT),
         Column(key="verdict", caption="verdict", kind=ColumnKind.TEXT),
     )
     remark = (
-        f"The adjusted interval carries the claim of a difference ({c:.0%} over all deciding claims together); "
-        f"the {2 * c - 1:.0%} interval carries the claim of equivalence (two one-sided tests, each at "
-        f"{1 - c:.0%}). Both are the wider of the pooled and the separate view of the scatter."
+        f"The adjusted interval carries the claim of a difference ({outer} over all deciding claims together); "
+        f"the {inner} interval carries the claim of equivalence (two one-sided tests, each at "
+        f"{level_text(comparison.rates.equivalence)}). Both are the wider of the pooled and the separate view of the "
+        "scatter."
     )
     return Table(
         key="offsets",
@@ -233,6 +234,11 @@ def more_runs_table(
     return Table(
         key="next_runs", caption="What to run next", columns=columns, rows=tuple(rows), remarks=(remark,)
     )
+
+
+def level_text(value: float) -> str:
+    """A confidence or an error rate in percent, with the digits that a declared look needs."""
+    return "over 99.99%" if value > 0.9999 else "below 0.01%" if value < 1e-4 else f"{100 * value:.4g}%"
 
 
 def finite(value: float) -> float | None:

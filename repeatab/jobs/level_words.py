@@ -11,7 +11,7 @@ from repeatab.base.quantity import Quantity
 from repeatab.jobs.comparison_layout import LevelPair, SetUse
 from repeatab.jobs.level_comparison import Claim, LevelComparison
 from repeatab.jobs.level_scatter import LevelScatter
-from repeatab.jobs.level_tables import PERCENT, Key, claim_name, key_of, shown_as
+from repeatab.jobs.level_tables import PERCENT, Key, claim_name, key_of, level_text, shown_as
 from repeatab.jobs.questions import Analysis
 from repeatab.jobs.wording import enumerated, percent, plural, result
 from repeatab.outcome.outcome import MethodNote
@@ -47,12 +47,13 @@ def _reason(claim: Claim, comparison: LevelComparison, quantity: Quantity) -> st
         percent(shown.value(claim.estimate), sign=True) if in_percent else result(claim.estimate, sign=True)
     )
     start = f"{claim.pair.a} reads {offset} against {claim.pair.b}"
-    c = comparison.confidence
     outer = f"{100 * (1 - claim.alpha):.4g} % interval {span(claim.lower, claim.upper)}"
-    inner = f"{100 * (2 * c - 1):.4g} % interval {span(claim.inner_lower, claim.inner_upper)}"
+    inner = f"{100 * comparison.inner_level:.4g} % interval {span(claim.inner_lower, claim.inner_upper)}"
     margin = "no margin" if claim.section.margin is None else f"margin {claim.section.margin}"
     if claim.qualifier is Qualifier.CONFOUNDED:
         return f"{start} ({outer}), but the difference is mixed with another effect, so it decides nothing."
+    if claim.qualifier is Qualifier.BETWEEN_LOOKS:
+        return f"{start} so far; there is no verdict between looks."
     if claim.verdict is Verdict.EQUIVALENT:
         tail = (
             ""
@@ -147,8 +148,8 @@ def methods_of(comparison: LevelComparison, *, planned: bool) -> tuple[MethodNot
         *(beside[use] for use in uses),
         MethodNote(
             quantity="equivalence",
-            method=f"two one-sided tests, each at {1 - comparison.confidence:.0%}; percent margins as tests on "
-            "mean - ratio × mean, never on a margin computed from an estimated mean",
+            method=f"two one-sided tests, each at {level_text(comparison.rates.equivalence)}; percent margins as tests "
+            "on mean - ratio × mean, never on a margin computed from an estimated mean",
             source="Schuirmann (1987), J. Pharmacokin. Biopharm. 15, 657-680",
         ),
         MethodNote(

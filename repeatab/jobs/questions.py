@@ -51,6 +51,9 @@ class CorrelationCheck:
 
     rigs : the rigs that are checked against `reference_rig`; without a reference, every pair of them.
     looks : the declared numbers of sets per rig at which there may be a verdict; () for one look.
+    overall_margin : of the offset formed over all sections; None for the margin that all sections share.
+    correction_valid_days, as_of : how long a correction holds, as the laboratory states it, and the day (ISO) from
+        which that counts; None where no correction is to be given.
     """
 
     rigs: tuple[Any, ...]
@@ -59,12 +62,30 @@ class CorrelationCheck:
     confidence: float = 0.95
     analysis: Analysis = Analysis.DIFFERENCE
     looks: tuple[int, ...] = ()
+    overall_margin: Margin | None = None
+    correction_valid_days: int | None = None
+    as_of: str | None = None
     cost: RunCost = RunCost()
     covariates: tuple[str, ...] = ()
     seed: int = 20260101
 
     def __post_init__(self) -> None:
         check_confidence(self.confidence)
+        if any(look < 2 for look in self.looks) or list(self.looks) != sorted(set(self.looks)):
+            raise StudyError(
+                f"looks: found {list(self.looks)}, expected rising numbers of sets per rig from 2, such as "
+                "[4, 6, 8]."
+            )
+        if self.correction_valid_days is not None and self.as_of is None:
+            raise StudyError(
+                "correction_valid_days: needs as_of, the day from which a correction counts, such as "
+                "as_of = 2026-03-31. Nothing is taken from the clock of the computer."
+            )
+        if self.correction_valid_days is not None and self.correction_valid_days < 1:
+            raise StudyError(
+                f"correction_valid_days: found {self.correction_valid_days}, expected a number of days from 1, such "
+                "as the days until the next correlation check."
+            )
         named = [*self.rigs, *([] if self.reference_rig is None else [self.reference_rig])]
         if len(set(named)) < len(named):
             raise StudyError(f"rigs: {listed(named)} names a rig twice; expected different rigs.")

@@ -54,6 +54,8 @@ class CorrelationCheckFile(StudyFile):
     )
     reference_rig: str | None = None
     looks: tuple[int, ...] = ()
+    overall_margin: MarginText | None = None
+    correction_valid_days: int | None = None
     cost: CostPart = CostPart()
     sections: dict[str, ComparedSection] = Field(
         description="Name each section that counts, with its margin."
@@ -76,6 +78,9 @@ class CorrelationCheckFile(StudyFile):
             confidence=self.confidence,
             analysis=self.analysis,
             looks=self.looks,
+            overall_margin=self.overall_margin,
+            correction_valid_days=self.correction_valid_days,
+            as_of=self.as_of,
             cost=self.cost.cost(),
             covariates=self.covariates,
             seed=self.seed,
@@ -93,10 +98,10 @@ class CorrelationCheckFile(StudyFile):
                 f"sections.{name}.margin", part.margin, decides=part.decides, quantity=self.results.quantity,
                 meaning=MARGIN_MEANING,
             )  # fmt: skip
-        if any(look < 2 for look in self.looks) or list(self.looks) != sorted(set(self.looks)):
-            raise StudyError(
-                f"looks: found {list(self.looks)}, expected rising numbers of sets per rig from 2, such as "
-                "[4, 6, 8]."
-            )
+        if self.overall_margin is not None:
+            check_margin(
+                "overall_margin", self.overall_margin, decides=False, quantity=self.results.quantity,
+                meaning=MARGIN_MEANING,
+            )  # fmt: skip
         self.question()
         return self
