@@ -9,11 +9,22 @@ from importlib import import_module
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
+    from repeatab.cell_files import read_cell_file as read_cell_file
+    from repeatab.cell_files import summary_cells as summary_cells
+    from repeatab.control.charts import Cusum as Cusum
+    from repeatab.control.charts import Ewma as Ewma
+    from repeatab.control.charts import Shewhart as Shewhart
+    from repeatab.control.factors import chart_factors as chart_factors
+    from repeatab.control.rules import RunRule as RunRule
+    from repeatab.control.run_length import average_run_length as average_run_length
     from repeatab.estimation.components import fit_components as fit_components
+    from repeatab.estimation.robust import algorithm_a as algorithm_a
     from repeatab.intake.reading import read_results as read_results
+    from repeatab.interlab.consensus import consensus as consensus
     from repeatab.jobs.correlation_check import compare_rigs as compare_rigs
     from repeatab.jobs.lot_comparison import compare_lots as compare_lots
     from repeatab.jobs.requal_from_python import requalify as requalify
+    from repeatab.jobs.round_robin import round_robin as round_robin
     from repeatab.report.write import write_report as write_report
     from repeatab.run import run_study as run_study
     from repeatab.study.loading import load_study as load_study
@@ -21,13 +32,24 @@ if TYPE_CHECKING:
 __version__ = "0.1.0"
 
 _WHERE = {
+    "Cusum": "repeatab.control.charts",
+    "Ewma": "repeatab.control.charts",
+    "RunRule": "repeatab.control.rules",
+    "Shewhart": "repeatab.control.charts",
+    "algorithm_a": "repeatab.estimation.robust",
+    "average_run_length": "repeatab.control.run_length",
+    "chart_factors": "repeatab.control.factors",
     "compare_lots": "repeatab.jobs.lot_comparison",
     "compare_rigs": "repeatab.jobs.correlation_check",
+    "consensus": "repeatab.interlab.consensus",
     "fit_components": "repeatab.estimation.components",
     "load_study": "repeatab.study.loading",
+    "read_cell_file": "repeatab.cell_files",
     "read_results": "repeatab.intake.reading",
     "requalify": "repeatab.jobs.requal_from_python",
+    "round_robin": "repeatab.jobs.round_robin",
     "run_study": "repeatab.run",
+    "summary_cells": "repeatab.cell_files",
     "write_report": "repeatab.report.write",
 }
 

@@ -21,8 +21,9 @@ from typing import Any
 
 import numpy as np
 
-from repeatab.base.errors import InputError, listed
-from repeatab.cells import Cells, FloatArray, sort_and_code
+from repeatab.base.errors import InputError, listed, nearest
+from repeatab.cells import Cells, FloatArray, reduce_to_cells, sort_and_code
+from repeatab.intake.results import Results
 from repeatab.outcome.outcome import InputFile
 
 VERSION = 1
@@ -109,8 +110,8 @@ def _whole(factor: str, labels: Sequence[object] | np.ndarray[Any, Any]) -> bool
     for label in labels:
         if not isinstance(label, str):
             raise InputError(
-                f"cells: the label {label!r} of '{factor}' is {type(label).__name__}, expected text (or whole "
-                "numbers throughout). Make the column text."
+                f"cells: the label '{label}' of '{factor}' is no text and no whole number, expected text, or whole "
+                "numbers throughout. Make the column text."
             )
     return False
 
@@ -307,6 +308,44 @@ def _refuse_impossible(
                     f"{name}, row {at + 4}: the cross-product of '{values[j]}' and '{values[i]}' is larger than "
                     f"their sums of squares allow. {_AGAIN}"
                 )
+
+
+def cells_to_share(results: Results, *, by: Sequence[str] = ()) -> Cells:
+    """The cells a laboratory shares: by laboratory, level, section, pad set and visit as far as they are known.
+
+    Place among the runs of the set and stated uncertainty go along as means, so that wear and scores can be computed.
+
+    Parameters
+    ----------
+    by : further factors, such as the rig; each makes the cells smaller and so tells more of the single results.
+
+    Raises
+    ------
+    InputError
+        The results are stops, no laboratory is known, or a factor of `by` is not there.
+    """
+    if results.has("stop"):
+        raise InputError(
+            "cells: these are single stops, and laboratories are compared by run results. Name a study file instead of "
+            "the result file; it says by which statistic stops become run results."
+        )
+    if not results.has("laboratory"):
+        raise InputError(
+            "cells: the results name no laboratory. Say which: --laboratory CODE, or name its column."
+        )
+    for name in by:
+        if name not in results.factors:
+            raise InputError(
+                f"cells: the results have no factor '{name}'; there are {listed(results.factors)}."
+                f"{nearest(name, results.factors)} Name its column."
+            )
+    table = results.to_frame()
+    shared = ("laboratory", "level", "section", "pad_set", "visit", *by)
+    factors = [name for name in dict.fromkeys(shared) if name in table.columns]
+    numbers = ("run_order", "stated_uncertainty")
+    values = [name for name in numbers if name in table.columns and not table[name].isna().any()]
+    table = table.astype(dict.fromkeys(values, float))
+    return reduce_to_cells(table, result="result", factors=factors, covariates=values)
 
 
 def summary_cells(

@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from repeatab import __version__
+from repeatab.cli_cells import cells
 from repeatab.cli_history import history
 from repeatab.terminal import answering, read_options, role_and_column, say, show_progress, toml_text
 
@@ -30,6 +31,7 @@ app = typer.Typer(
     help="Say whether a friction laboratory's numbers can be trusted and compared.",
 )
 app.add_typer(history, name="history")
+app.command()(cells)
 
 
 def main() -> None:

@@ -212,6 +212,7 @@ def _raw_part(question: RoundRobin, results: Results) -> Part:
             )
     factors = [name for name in dict.fromkeys(wanted) if name in rows.columns and not rows[name].isna().any()]
     order = [ORDER] if ORDER in rows.columns and not rows[ORDER].isna().any() else []
+    rows = rows.astype(dict.fromkeys(order, float))
     cells = reduce_to_cells(rows, result=RESULT, factors=[LABORATORY, LEVEL, *factors], covariates=order)
     names = ", ".join(file.name for file in results.inputs) or "the table of results"
     return Part(name=names, cells=cells, rows=rows)
@@ -335,7 +336,8 @@ def _levels(question: RoundRobin, parts: Sequence[Part]) -> tuple[Label, ...]:
                 f"levels: '{level}' is not in the results; there are {listed(present)}."
                 f"{nearest(str(level), by_text)} Correct the name of the level."
             )
-    return tuple(by_text[str(level)] for level in question.levels) or tuple(present)
+    named = [by_text[str(level)] for level in question.levels]
+    return tuple(dict.fromkeys([*named, *present]))
 
 
 def _of_levels(cells: Cells, levels: Collection[Label]) -> Cells:

@@ -6,6 +6,8 @@ laboratory, the page's own included: pages are told apart by code.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+
 from repeatab.interlab.scores import Signal
 from repeatab.jobs.round_data import Label
 from repeatab.jobs.round_figures import consistency_figure, results_figure
@@ -29,11 +31,12 @@ def participants(study: RoundStudy) -> tuple[Participant, ...]:
 def _page(study: RoundStudy, laboratory: Label, code: str) -> Participant:
     scores = () if study.scores is None else study.scores.of(laboratory)
     names = study.codes
+    marked = {**names, laboratory: f"{code} (yours)"}
     tables = made(
         [
             scores_table(study, scores, names.__getitem__),
-            consistency_table(study, names, known_as=False),
-            _all_scores(study),
+            consistency_table(study, marked, known_as=False),
+            _all_scores(study, marked),
             assigned_table(study),
         ]
     )
@@ -56,11 +59,13 @@ def _page(study: RoundStudy, laboratory: Label, code: str) -> Participant:
     )  # fmt: skip
 
 
-def _all_scores(study: RoundStudy) -> Table | None:
+def _all_scores(study: RoundStudy, marked: Mapping[Label, str]) -> Table | None:
     if study.scores is None:
         return None
     ordered = sorted(study.scores.scores, key=lambda s: study.codes[s.laboratory])
-    return scores_table(study, ordered, study.codes.__getitem__, key="all_scores")
+    return scores_table(
+        study, ordered, marked.__getitem__, key="all_scores", caption="Scores of all participants"
+    )
 
 
 def _headline(study: RoundStudy, laboratory: Label, scores: tuple[Score, ...]) -> Judgement:

@@ -155,8 +155,9 @@ class Travelling:
 class RoundRobin:
     """How precise is the method across laboratories, and how does each laboratory stand?
 
-    levels : those that take part, in this order; () for all of them. nested : factors within the laboratory from
-    the outer to the inner, for the intermediate precision; None takes rig, operator and day as far as they vary.
+    levels : named levels, which must have results and come first; every other level takes part too.
+    nested : factors within the laboratory from the outer to the inner, for the intermediate precision; None takes rig,
+    operator and day as far as they vary.
     limit_factor : multiplies s_r and s_R to the limits. code_seed : number from which the participants' codes are
     drawn, known to the organiser only; None writes no participants' pages.
     """

@@ -117,7 +117,7 @@ def round_robin(
     ----------
     frame : a dataframe with one row per result, or Results; None where all is in `cells`.
     result, laboratory, level : columns of a dataframe; without `level` all results are of one level.
-    cells : cells of laboratories that gave no results (`repeatab.read_cells`), with the factors "laboratory" and
+    cells : cells of laboratories that gave no results (`repeatab.read_cell_file`), with the factors "laboratory" and
         "level" and the value "result".
     confidence : of the intervals. limit_factor : multiplies s_r and s_R to the limits r and R.
     single_results : "left out" (a single result beside repeated ones of others, as in the worked example of

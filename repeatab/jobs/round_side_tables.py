@@ -131,56 +131,71 @@ def assigned_table(study: RoundStudy) -> Table | None:
     """Assigned values with their uncertainty and sigma_pt."""
     if study.scores is None:
         return None
-    rows = [
-        (
-            str(one.level), one.assigned.value, one.assigned.standard_uncertainty, one.sigma_pt,
-            one.assigned.standard_uncertainty / one.sigma_pt,
-            None if one.weighted is None else one.weighted.between_sd, one.assigned.basis.value,
-        )
-        for one in study.scores.assigned
-    ]  # fmt: skip
+    weighted = any(one.weighted is not None for one in study.scores.assigned)
+    rows: list[tuple[Value, ...]] = []
+    for one in study.scores.assigned:
+        u = one.assigned.standard_uncertainty
+        row = (str(one.level), one.assigned.value, u, one.sigma_pt, u / one.sigma_pt)
+        between = (None if one.weighted is None else one.weighted.between_sd,)
+        rows.append((*row, *(between if weighted else ())))
+    last = (("between", "between laboratories", RESULT),) if weighted else ()
+    basis = study.scores.assigned[0].assigned.basis.value
     return Table(
         key="assigned_values",
         caption="Assigned values and the standard deviation for proficiency assessment",
         columns=columns(
             study.quantity.unit,
             ("level", "level", TEXT), ("value", "assigned value", RESULT), ("u", "its standard uncertainty", RESULT),
-            ("sigma_pt", "sigma_pt", RESULT), ("ratio", "u / sigma_pt", RATIO),
-            ("between", "between laboratories", RESULT), ("basis", "basis", TEXT),
+            ("sigma_pt", "sigma_pt", RESULT), ("ratio", "u / sigma_pt", RATIO), *last,
         ),
         rows=tuple(rows),
-        remarks=("sigma_pt is the organiser's decision. Below 0.3 the ratio is negligible and z is judged, else z′.",),
+        remarks=(
+            f"Assigned value: {basis}. sigma_pt is the organiser's decision. Where the uncertainty is below "
+            "0.3 sigma_pt it is negligible and z is judged, else z′.",
+        ),
     )  # fmt: skip
 
 
 def scores_table(
-    study: RoundStudy, scores: Sequence[Score], naming: Callable[[Label], str], *, key: str = "scores"
+    study: RoundStudy,
+    scores: Sequence[Score],
+    naming: Callable[[Label], str],
+    *,
+    key: str = "scores",
+    caption: str = "Scores",
 ) -> Table | None:
-    """Scores of these laboratories under these names."""
+    """Scores of these laboratories under these names; zeta and E_n where a laboratory states an uncertainty."""
     if study.scores is None or not scores:
         return None
-    rows = [
-        (
-            naming(s.laboratory), str(s.level), s.result, s.result - study.scores.at(s.level).assigned.value, s.u_total,
-            s.z, s.z_prime, s.zeta, s.e_n, "z′" if s.uses_z_prime else "z", s.signal.value,
-        )
-        for s in scores
-    ]  # fmt: skip
+    stated = any(score.u_x is not None for score in study.scores.scores)
+    rows: list[tuple[Value, ...]] = []
+    for s in scores:
+        difference = s.result - study.scores.at(s.level).assigned.value
+        own = (s.zeta, s.e_n) if stated else ()
+        judged = "z′" if s.uses_z_prime else "z"
+        row = (naming(s.laboratory), str(s.level), s.result, difference, s.u_total, s.z, s.z_prime)
+        rows.append((*row, *own, judged, s.signal.value))
+    both = (("zeta", "zeta", NUMBER), ("e_n", "E_n", NUMBER)) if stated else ()
+    remark = (
+        "u: standard uncertainty of the assigned value, with that of the drift and of the sets where they count. Up to "
+        "2 acceptable, above 2 warning signal, from 3 action signal."
+    )
+    tail = (
+        " E_n below 1 is acceptable."
+        if stated
+        else " zeta and E_n need the laboratories' stated uncertainties."
+    )
     return Table(
         key=key,
-        caption="Scores",
+        caption=caption,
         columns=columns(
             study.quantity.unit,
             ("laboratory", "laboratory", TEXT), ("level", "level", TEXT), ("result", "result", RESULT),
-            ("difference", "less assigned value", RESULT), ("u", "u", RESULT), ("z", "z", NUMBER),
-            ("z_prime", "z′", NUMBER), ("zeta", "zeta", NUMBER), ("e_n", "E_n", NUMBER), ("judged", "judged", TEXT),
-            ("signal", "signal", TEXT),
+            ("difference", "less assigned", RESULT), ("u", "u", RESULT), ("z", "z", NUMBER),
+            ("z_prime", "z′", NUMBER), *both, ("judged", "judged", TEXT), ("signal", "signal", TEXT),
         ),
         rows=tuple(rows),
-        remarks=(
-            "u: standard uncertainty of the assigned value, with that of the drift and of the sets where they count. "
-            "Up to 2 acceptable, above 2 warning signal, from 3 action signal. zeta and E_n need a stated uncertainty.",
-        ),
+        remarks=(remark + tail,),
     )  # fmt: skip
 
 

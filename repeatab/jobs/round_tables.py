@@ -10,6 +10,7 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from repeatab.base.interval import Interval
 from repeatab.interlab.consistency import Consistency
 from repeatab.interlab.level_dependence import Form
+from repeatab.interlab.robust_precision import RobustMethod
 from repeatab.jobs.round_analysis import AnyPrecision, LevelAnalysis
 from repeatab.jobs.round_data import Label
 from repeatab.jobs.round_study import RoundStudy
@@ -19,6 +20,7 @@ from repeatab.outcome.tables import Column, ColumnKind, Table, Value
 TEXT, RESULT, COUNT, NUMBER = ColumnKind.TEXT, ColumnKind.RESULT, ColumnKind.COUNT, ColumnKind.NUMBER
 RATIO, PERCENT, P = ColumnKind.RATIO, ColumnKind.PERCENT, ColumnKind.PROBABILITY
 
+_ROBUST = {RobustMethod.ALGORITHMS_A_AND_S: "Algorithms A, S", RobustMethod.Q_AND_HAMPEL: "Q, Hampel"}
 ALL_CELLS, WITH_EXCLUSION = "all cells", "with exclusion"
 
 
@@ -37,7 +39,7 @@ def precision_table(study: RoundStudy) -> Table:
         kinds: list[tuple[str, AnyPrecision | None]] = [(ALL_CELLS, one.precision)]
         if one.log.set_aside:
             kinds.append((WITH_EXCLUSION, one.excluded))
-        kinds += [(found.method.value, found) for found in (one.robust, one.q_hampel) if found is not None]
+        kinds += [(_ROBUST[found.method], found) for found in (one.robust, one.q_hampel) if found is not None]
         rows += [_precision_row(one.level, name, found) for name, found in kinds if found is not None]
     factor = study.question.limit_factor
     remarks = [
@@ -53,7 +55,7 @@ def precision_table(study: RoundStudy) -> Table:
         caption="Precision by level, classical and robust",
         columns=columns(
             study.quantity.unit,
-            ("level", "level", TEXT), ("analysis", "analysis", TEXT), ("laboratories", "laboratories", COUNT),
+            ("level", "level", TEXT), ("analysis", "analysis", TEXT), ("laboratories", "labs", COUNT),
             ("results", "results", COUNT), ("mean", "mean", RESULT), ("s_r", "s_r", RESULT), ("s_L", "s_L", RESULT),
             ("s_R", "s_R", RESULT), ("r_limit", "limit r", RESULT), ("R_limit", "limit R", RESULT),
         ),

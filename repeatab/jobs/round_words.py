@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 
-from repeatab.interlab.precision import Precision
+from repeatab.interlab.precision import LIMIT_FACTOR, Precision
 from repeatab.interlab.scores import Signal
 from repeatab.jobs.round_analysis import LevelAnalysis
 from repeatab.jobs.round_data import Label
@@ -116,9 +116,8 @@ def _of_level(one: LevelAnalysis) -> Judgement:
     if isinstance(found, Precision):
         reason = (
             f"{found.laboratories} laboratories, {found.results} results: mean {result(found.mean)}, "
-            f"s_r = {result(found.s_r)}, s_L = {result(found.s_L)}, s_R = {result(found.s_R)}; two results differ by "
-            f"less than {result(found.r_limit)} within and {result(found.R_limit)} between laboratories in 95 of 100 "
-            "cases."
+            f"s_r = {result(found.s_r)}, s_L = {result(found.s_L)}, s_R = {result(found.s_R)}; "
+            f"{_limits(found)}"
         )
     else:
         reason = (
@@ -129,6 +128,13 @@ def _of_level(one: LevelAnalysis) -> Judgement:
         names = enumerated([str(lab) for lab in one.log.set_aside])
         reason += f" Without {names}: s_R = {result(one.excluded.s_R)}."
     return Judgement(subject=f"level {one.level}", verdict=Verdict.DESCRIBED, reason=reason, decides=False)
+
+
+def _limits(found: Precision) -> str:
+    r, limit = result(found.r_limit), result(found.R_limit)
+    if found.limit_factor != LIMIT_FACTOR:
+        return f"limits r = {r} and R = {limit} ({found.limit_factor:g} times s_r and s_R)."
+    return f"two results differ by less than {r} within and {limit} between laboratories in 95 of 100 cases."
 
 
 def evidence(study: RoundStudy) -> tuple[str, ...]:
@@ -184,23 +190,31 @@ def _on_dependence(study: RoundStudy) -> Iterator[str]:
 
 
 def _on_sets(study: RoundStudy) -> Iterator[str]:
-    for level, one in study.drifts.items():
-        if one.drift is None:
-            yield f"Level {level}: no drift can be told. {one.trouble}"
-            continue
-        change, found = change_over_round(study, level), one.drift
-        sure = "beyond chance" if found.interval.excludes(0.0) else "not beyond chance"
-        handled = "taken out of the results" if study.drift_taken_out else "left in the results"
-        yield (
-            f"Level {level}: the travelling set drifts by {result(change or 0.0, sign=True)} from the first to the "
-            f"last laboratory ({sure}), {handled}."
-        )
+    yield from _on_drift(study)
     for parts in study.components:
         if parts.sets_are_joint:
             yield f"Level {parts.level}: {parts.sets_are_joint} are one number, since each set ran in one place only."
     for check in study.lot:
         word = "alike and stable enough" if check.adequate else "not alike or not stable enough"
         yield f"Level {check.level}: the lot is {word} for sigma_pt (ISO 13528, annex B)."
+
+
+def _on_drift(study: RoundStudy) -> Iterator[str]:
+    found = {level: one for level, one in study.drifts.items() if one.drift is not None}
+    if found:
+        changes = [
+            f"{result(change_over_round(study, level) or 0.0, sign=True)} ({level})" for level in found
+        ]
+        sure = [str(level) for level, one in found.items() if one.drift and one.drift.interval.excludes(0.0)]
+        beyond = f"beyond chance at {enumerated(sure)}" if sure else "nowhere beyond chance"
+        handled = "taken out of the results" if study.drift_taken_out else "left in the results"
+        yield (
+            f"The travelling sets drift by {enumerated(changes)} from the first to the last laboratory, {beyond}; "
+            f"it is {handled}."
+        )
+    for level, one in study.drifts.items():
+        if one.drift is None:
+            yield f"Level {level}: no drift can be told. {one.trouble}"
 
 
 def _on_scores(study: RoundStudy) -> Iterator[str]:

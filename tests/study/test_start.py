@@ -37,7 +37,11 @@ def test_the_template_with_everything_in_use_loads(job: str, tmp_path: Path) -> 
 
 @pytest.mark.parametrize(
     ("job", "asked"),
-    [("correlation_check", "sections.characteristic.margin"), ("gauge_study", "bands.acceptable")],
+    [
+        ("correlation_check", "sections.characteristic.margin"),
+        ("gauge_study", "bands.acceptable"),
+        ("round_robin", "scores.sigma_pt"),
+    ],
 )
 def test_the_template_as_written_asks_for_the_decision(job: str, asked: str, tmp_path: Path) -> None:
     path = tmp_path / f"{job}.toml"

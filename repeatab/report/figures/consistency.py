@@ -26,7 +26,7 @@ if TYPE_CHECKING:
 
 _BETWEEN = 0.25
 _LIMIT = LOOKS[Mark.DIFFERS].colour
-_SIZE = {Beyond.NEITHER: 4.2, Beyond.FIVE_PERCENT: 6.0, Beyond.ONE_PERCENT: 8.0}
+_SIZE = {Beyond.NEITHER: 4.2, Beyond.FIVE_PERCENT: 5.2, Beyond.ONE_PERCENT: 6.4}
 
 
 def draw_consistency(

@@ -1,0 +1,128 @@
+"""The command `repeatab cells`: what a laboratory sends instead of its results.
+
+In: a result file or a study file, and the laboratory's code.  Out: a cell file.
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from repeatab.terminal import answering, read_options, role_and_column, say, show_progress
+
+if TYPE_CHECKING:
+    from repeatab.cells import Cells
+    from repeatab.intake.options import ReadOptions
+    from repeatab.intake.results import Results
+
+
+def cells(
+    context: typer.Context,
+    results: Annotated[
+        str, typer.Argument(metavar="RESULTS", help="A result file, a pattern in quotes, or a study file.")
+    ],
+    to: Annotated[Path, typer.Option("--to", metavar="FILE", help="The cell file that is written.")],
+    laboratory: Annotated[
+        str | None,
+        typer.Option("--laboratory", metavar="CODE", help="The laboratory, where no column names it."),
+    ] = None,
+    column: Annotated[
+        list[str] | None,
+        typer.Option("--column", metavar="ROLE=COLUMN", help="What a column holds; guessed if not said."),
+    ] = None,
+    by: Annotated[
+        list[str] | None,
+        typer.Option("--by", metavar="FACTOR", help="A further factor of the cells, such as rig."),
+    ] = None,
+    separator: Annotated[str, typer.Option(help="comma, semicolon, tab")] = "automatic",
+    decimal: Annotated[str, typer.Option(help="point, comma")] = "automatic",
+    thousands: Annotated[str, typer.Option(help="none, point, comma, space, apostrophe")] = "automatic",
+    encoding: Annotated[str, typer.Option(help="utf-8, utf-16, cp1252")] = "automatic",
+    sheet: Annotated[str | None, typer.Option(help="The sheet of a workbook.")] = None,
+    quantity: Annotated[str, typer.Option(help="What is measured; sets the plausible range.")] = "friction",
+) -> None:
+    """Write counts, means and sums of squares for a round robin, without the results."""
+    with answering(context):
+        from repeatab.cell_files import cell_file_bytes, cells_to_share
+
+        options = read_options(separator, decimal, thousands, encoding, sheet)
+        if results.lower().endswith(".toml"):
+            runs = _of_study(Path(results))
+        else:
+            runs = _of_files(results, column or [], options, quantity)
+        runs = _of_laboratory(runs, laboratory)
+        made = cells_to_share(runs, by=tuple(by or ()))
+        content = cell_file_bytes(made, quantity=runs.quantity.key, results=runs.inputs)
+        _write(to, content)
+        say(_told(made, runs, to))
+
+
+def _write(to: Path, content: bytes) -> None:
+    from repeatab.base.errors import InputError
+    from repeatab.base.files import write_atomically
+    from repeatab.cell_files import is_cell_file
+
+    if to.exists() and not is_cell_file(to):
+        raise InputError(f"{to}: exists and is no cell file, so it is not overwritten. Choose another name.")
+    try:
+        write_atomically(to, content)
+    except OSError as error:
+        raise InputError(
+            f"{to}: cannot be written ({error.strerror or error}). Choose another place."
+        ) from None
+
+
+def _of_study(path: Path) -> Results:
+    from repeatab.run import run_results, study_results
+    from repeatab.study.loading import load_study
+
+    study = load_study(path)
+    with show_progress() as progress:
+        return run_results(study, study_results(study, progress=progress))
+
+
+def _of_files(file: str, columns: list[str], options: ReadOptions, quantity: str) -> Results:
+    from repeatab.intake.reading import read_results
+    from repeatab.study.guess import guess_columns
+    from repeatab.study.parts import quantity_from
+
+    stated = dict(role_and_column(text) for text in columns)
+    guessed = {} if "result" in stated else guess_columns(file, options)
+    mapping = {**{role: name for role, name in guessed.items() if name not in stated.values()}, **stated}
+    with show_progress() as progress:
+        return read_results(
+            file, columns=mapping, options=options, quantity=quantity_from(quantity), progress=progress
+        )
+
+
+def _of_laboratory(results: Results, code: str | None) -> Results:
+    """The results under the code that is given."""
+    from dataclasses import replace
+
+    from repeatab.base.errors import InputError
+
+    if code is None:
+        return results
+    if results.has("laboratory"):
+        raise InputError(
+            f"--laboratory: found '{code}', but a column names the laboratory already. Leave one of the two out."
+        )
+    frame = results.to_frame().assign(laboratory=code)
+    return replace(results, frame=frame, factors=(*results.factors, "laboratory"))
+
+
+def _told(made: Cells, results: Results, to: Path) -> str:
+    single = int((made.count == 1).sum())
+    lines = [f"Wrote {to}: {made}."]
+    lines += [f"- {finding}" for finding in results.findings]
+    if single:
+        lines.append(
+            f"{single} of {len(made)} cells hold one result, and their mean is that result. Leave out --by, or send "
+            "them if that does not matter."
+        )
+    lines.append(
+        "The file holds no single results beyond that; it names the result file and its fingerprint."
+    )
+    return "\n".join(lines)
