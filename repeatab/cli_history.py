@@ -12,6 +12,7 @@ import typer
 from repeatab.terminal import answering, read_options, role_and_column, say, show_progress
 
 if TYPE_CHECKING:
+    from repeatab.intake.statistics import Statistic
     from repeatab.ledger.records import Record, Stamp
     from repeatab.ledger.store import Ledger
 
@@ -168,6 +169,9 @@ def take_in(
     section: Annotated[
         str | None, typer.Option(help="The section, if the file has no column for it.")
     ] = None,
+    statistic: Annotated[
+        str | None, typer.Option(help="How the stops of a run become one result, such as mean.")
+    ] = None,
     quantity: Annotated[str, typer.Option(help="What is measured.")] = "friction",
     separator: Annotated[str, typer.Option(help="comma, semicolon, tab")] = "automatic",
     decimal: Annotated[str, typer.Option(help="point, comma")] = "automatic",
@@ -196,11 +200,23 @@ def take_in(
         columns = {**{r: name for r, name in guessed.items() if name not in stated.values()}, **stated}
         found = import_reference(
             opened, file, columns=columns, stamp=_stamp(by), options=options, quantity=quantity_from(quantity),
-            section=section, supersedes=supersedes,
+            section=section, supersedes=supersedes, statistic=_statistic(statistic),
         )  # fmt: skip
         say(str(found.results))
         say("Read with: " + ", ".join(f"{role}={name}" for role, name in columns.items()))
         _recorded(found.record)
+
+
+def _statistic(text: str | None) -> Statistic | None:
+    from repeatab.base.errors import StudyError
+    from repeatab.study.values import statistic_from
+
+    if text is None:
+        return None
+    try:
+        return statistic_from(text)
+    except StudyError as error:
+        raise StudyError(f"--statistic: {error}") from None
 
 
 @history.command()

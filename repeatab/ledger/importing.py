@@ -13,12 +13,13 @@ from typing import Any
 from repeatab.base.errors import InputError, listed
 from repeatab.base.quantity import FRICTION, Quantity
 from repeatab.intake.checks.order import read_times
-from repeatab.intake.condense import holds_stops
+from repeatab.intake.condense import condense, holds_stops
 from repeatab.intake.events import read_events
 from repeatab.intake.options import ReadOptions
 from repeatab.intake.reading import read_results
 from repeatab.intake.results import Results
-from repeatab.intake.roles import SOURCE_ROW
+from repeatab.intake.roles import SOURCE_ROW, STOPS
+from repeatab.intake.statistics import Mean, Statistic
 from repeatab.ledger.records import (
     Kind,
     Record,
@@ -53,31 +54,35 @@ def import_reference(
     options: ReadOptions = _NO_OPTIONS,
     quantity: Quantity = FRICTION,
     section: str | None = None,
+    statistic: Statistic | None = None,
     supersedes: int | None = None,
 ) -> Imported:
-    """Record the reference results of a file (one row per run and section) as one batch.
+    """Record the reference results of a file as one batch, one result per run and section.
 
     Parameters
     ----------
     columns : role -> column, as for any result file. Needed: result, rig, and visit or time; the reference lot is
         the role pad_lot.
     section : the section of all results, where the file has no column for it.
+    statistic : how the stops of a run become its result, where the file has several stops per run.
     supersedes : the number of the batch whose place it takes.
 
     Raises
     ------
     InputError
-        The file cannot be read, holds stops instead of run results, lacks rig, section or visit, or is in the
-        ledger already.
+        The file cannot be read, holds several stops per run and no statistic is given, lacks rig, section or visit,
+        or is in the ledger already.
     LedgerError
     """
     results = read_results(source, columns=columns, options=options, quantity=quantity)
     _check(results, section)
+    results = _condensed(results, statistic)
     inputs = tuple(InputFile(name=Path(f.name).name, sha256=f.sha256, rows=f.rows) for f in results.inputs)
     _refuse_twice(ledger, Kind.REFERENCE, inputs, supersedes)
     settings = (
         *((f"columns.{role}", column) for role, column in columns.items()),
         *((("section", section),) if section else ()),
+        *((("statistic", str(statistic)),) if statistic else ()),
     )
     batch = ReferenceResults(quantity=quantity.key, rows=_rows(results, section))
     entry = of_reference(batch, inputs=inputs, settings=settings, supersedes=supersedes)
@@ -102,11 +107,6 @@ def import_events(ledger: Ledger, source: str | Path, *, stamp: Stamp) -> tuple[
 def _check(results: Results, section: str | None) -> None:
     if results.blocks:
         raise InputError(f"The results cannot be kept as they are: {results.blocks[0]}")
-    if holds_stops(results):
-        raise InputError(
-            "The file has several stops per run. The ledger keeps one result per run and section: condense the stops "
-            "first, or leave the columns stop and condition out where each row is a run."
-        )
     missing = [role for role in ("rig",) if not results.has(role)]
     if not results.has("section") and section is None:
         missing.append("section")
@@ -117,6 +117,18 @@ def _check(results: Results, section: str | None) -> None:
             f"No column is named for {listed(missing)}. Name it with --column ROLE=COLUMN"
             + (", or the section of all results with --section." if "section" in missing else ".")
         )
+
+
+def _condensed(results: Results, statistic: Statistic | None) -> Results:
+    if not holds_stops(results):
+        return results
+    runs = condense(results, statistic or Mean())
+    if statistic is None and int(runs.to_frame()[STOPS].max()) > 1:
+        raise InputError(
+            "The file has several stops per run, and the ledger keeps one result per run and section. Say how stops "
+            "become one number, as your test standard does: --statistic mean, minimum, or 'last 3 stops'."
+        )
+    return runs
 
 
 def _rows(results: Results, section: str | None) -> tuple[ReferenceRow, ...]:

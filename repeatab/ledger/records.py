@@ -19,6 +19,9 @@ from repeatab.outcome.outcome import InputFile, Outcome
 from repeatab.outcome.serialise import to_jsonable
 
 
+_LARGEST = 1e100
+
+
 class Kind(Enum):
     """What a record holds; the value is what is stored and shown."""
 
@@ -121,9 +124,10 @@ class ReferenceResults:
         if not self.rows:
             raise InputError("reference results: found none, expected at least one.")
         for place, row in enumerate(self.rows, start=1):
-            if not math.isfinite(row.value):
+            if not abs(row.value) <= _LARGEST:
                 raise InputError(
-                    f"reference results, result {place}: found {row.value}, expected a finite number."
+                    f"reference results, result {place}: found {row.value}, expected a finite number (and one whose "
+                    "square is finite too)."
                 )
 
 

@@ -151,7 +151,8 @@ def visits_of(rows: Iterable[ReferenceRow]) -> list[Visit]:
 def _moments(group: list[ReferenceRow]) -> tuple[str | None, int, float, float]:
     values = [row.value for row in group]
     mean = math.fsum(values) / len(values)
-    squares = math.fsum((value - mean) ** 2 for value in values)
+    # A product and no power: multiplication is rounded alike everywhere, pow is not.
+    squares = math.fsum((value - mean) * (value - mean) for value in values)
     return min((row.day for row in group if row.day is not None), default=None), len(values), mean, squares
 
 
