@@ -164,9 +164,7 @@ def _scatter(
     """
     draws, c = len(sigma), len(beta)
     cross = np.empty((draws, len(count), c + 1, c + 1))
-    value, vector = np.linalg.eigh(within) if c else (np.zeros((len(count), 0)), within)
-    spreads = value > _NO_SPREAD * np.maximum(value.max(axis=1, keepdims=True, initial=0.0), 1e-300)
-    root = vector * np.sqrt(np.where(spreads, value, 0.0))[:, None, :]
+    root, spreads = _directions(within)
     common = rng.standard_normal((draws, len(count), c)) * spreads
     free = np.maximum(count - 1 - spreads.sum(axis=1), 0)
     rest = 2.0 * rng.standard_gamma(free / 2, size=(draws, len(count)))
@@ -177,3 +175,95 @@ def _scatter(
     cross[:, :, 0, 1:] = cross[:, :, 1:, 0] = linked + explained
     cross[:, :, 1:, 1:] = within
     return cross
+
+
+def simulate_sections(
+    block: Block,
+    layout: Layout,
+    variances: FloatArray,
+    fixed_mean: FloatArray,
+    correlation: FloatArray,
+    draws: int,
+    rng: np.random.Generator,
+) -> tuple[Block, ...]:
+    """Draw `draws` data sets of one design in several sections at once: the runs are the same, so that what a set,
+    a rig or a run brings to one section it brings in part to the others.
+
+    Parameters
+    ----------
+    block, layout : the design of every section; its covariates have no effect.
+    variances : (sections, components) or (draws, sections, components), in the order of `simulate_block`.
+    fixed_mean : (sections, cells) means of the result.
+    correlation : (sections, sections) between the sections' effects of one source, the same for every source.
+
+    Returns
+    -------
+    One Block of (draws,) groups for each section.
+
+    Raises
+    ------
+    StudyError
+        The correlations cannot hold together, or see `simulate_block`.
+    """
+    root = _correlation_root(correlation)
+    sections = len(root)
+    spread = np.broadcast_to(variances, (draws, sections, len(layout.estimated) + 1))
+    for section in range(sections):
+        _checked(spread[:, section], layout, draws)
+    sd = np.sqrt(spread)
+    mean = np.broadcast_to(fixed_mean - block.shift[0], (draws, sections, len(block.count))).copy()
+    for k, i in enumerate(layout.estimated):
+        term = layout.random[i]
+        effect = root @ rng.standard_normal((draws, sections, term.size))
+        mean += (effect * sd[:, :, k, None])[:, :, term.codes]
+    own = root @ rng.standard_normal((draws, sections, len(block.count)))
+    mean += own * sd[:, :, -1, None] / np.sqrt(block.count)
+    cross = _joint_scatter(block, root, sd[:, :, -1, None], draws, rng)
+    means = np.concatenate(
+        [mean[..., None], np.broadcast_to(_covariates(block)[0], (*mean.shape, len(block.shift) - 1))], axis=3
+    )
+    return tuple(
+        replace(block, mean=means[:, s].copy(), cross=cross[:, s].copy(), groups=np.arange(draws))
+        for s in range(sections)
+    )
+
+
+def _directions(within: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """(cells, c, c) directions in which the covariates of a cell spread, scaled by their spread, and which of them
+    hold any, (cells, c)."""
+    value, vector = np.linalg.eigh(within) if within.shape[-1] else (np.zeros((len(within), 0)), within)
+    spreads = value > _NO_SPREAD * np.maximum(value.max(axis=1, keepdims=True, initial=0.0), 1e-300)
+    return vector * np.sqrt(np.where(spreads, value, 0.0))[:, None, :], spreads
+
+
+def _joint_scatter(
+    block: Block, root: FloatArray, sigma: FloatArray, draws: int, rng: np.random.Generator
+) -> FloatArray:
+    """(draws, sections, cells, v, v) cross-products about the cell means; see `_scatter`."""
+    within = _covariates(block)[1]
+    along, spreads = _directions(within)
+    shape, c = (draws, len(root), len(block.count)), along.shape[-1]
+    cross = np.zeros((*shape, c + 1, c + 1))
+    common = np.zeros((*shape, c))
+    for axis in range(c):
+        common[..., axis] = (root @ rng.standard_normal(shape)) * spreads[:, axis]
+    own = (common**2).sum(axis=3)
+    free = block.count - 1 - spreads.sum(axis=1)
+    for step in range(int(free.max(initial=0))):
+        own += (root @ rng.standard_normal(shape)) ** 2 * (free > step)
+    cross[..., 0, 0] = own * sigma**2
+    linked = np.einsum("cxz,dscz->dscx", along, common) * sigma[..., None]
+    cross[..., 0, 1:] = cross[..., 1:, 0] = linked
+    cross[..., 1:, 1:] = within
+    return cross
+
+
+def _correlation_root(correlation: FloatArray) -> FloatArray:
+    matrix = np.atleast_2d(np.asarray(correlation, np.float64))
+    value, vector = np.linalg.eigh(matrix)
+    if not np.allclose(np.diag(matrix), 1.0) or value[0] < -1e-9:
+        raise StudyError(
+            f"correlation between sections: found {listed([f'{v:.3g}' for v in matrix.ravel()])}, expected ones on the "
+            "diagonal and values that can hold together (no negative eigenvalue)."
+        )
+    return np.asarray(vector * np.sqrt(np.maximum(value, 0.0)))

@@ -1,0 +1,153 @@
+"""Layouts, costs, run sheets and the exchange search against known optimal designs."""
+
+from __future__ import annotations
+
+from collections import Counter
+from itertools import combinations, product
+
+import numpy as np
+import pytest
+
+from repeatab.planning.cost import (
+    HourCosts,
+    Limits,
+    best_allocation,
+    best_repeats,
+    front,
+    hours_of,
+    why_not,
+)
+from repeatab.planning.exchange import Criterion, blocks_of_treatments, criterion_value, exchange
+from repeatab.planning.layouts import LayoutKind, balanced_orders, laid_out, pair_counts
+from repeatab.planning.run_sheet import run_sheet
+
+
+# --- exchange --------------------------------------------------------------------------------------------------
+
+
+# Balanced incomplete block designs that exist: Cochran & Cox (1957), Experimental Designs, table 11.3.
+@pytest.mark.parametrize(
+    ("t", "b", "k", "together"), [(4, 6, 2, 1), (3, 3, 2, 1), (7, 7, 3, 1), (5, 10, 3, 3), (6, 10, 3, 2)]
+)
+@pytest.mark.parametrize("criterion", list(Criterion))
+def test_the_search_finds_balanced_incomplete_blocks(t, b, k, together, criterion):
+    blocks = blocks_of_treatments(t, b, k, seed=4, criterion=criterion)
+    counts = Counter(tuple(sorted(pair)) for block in blocks for pair in combinations(block, 2))
+    assert counts == {pair: together for pair in combinations(range(t), 2)}
+
+
+def test_no_assignment_of_a_small_design_is_better_than_the_one_found():
+    nuisance = np.eye(3)[np.repeat(range(3), 2)]
+    left = np.eye(6) - nuisance @ np.linalg.pinv(nuisance)
+    every = min(
+        criterion_value(left, np.array(a), 3, Criterion.CONTRASTS) for a in product(range(3), repeat=6)
+    )
+    assert exchange(nuisance, 3, seed=2).value == pytest.approx(every)
+
+
+def test_two_rigs_and_sets_that_run_twice_give_the_cross_over_with_alternating_orders():
+    # Runs of 6 sets in places 1 and 2; the best design has every set on both rigs, half in each order.
+    sets, places = np.repeat(range(6), 2), np.tile([0, 1], 6)
+    nuisance = np.concatenate([np.eye(6)[sets], np.eye(2)[places]], axis=1)
+    found = exchange(nuisance, 2, seed=5).treatment.reshape(6, 2)
+    assert Counter(map(tuple, found.tolist())) == {(0, 1): 3, (1, 0): 3}
+
+
+def test_neighbours_in_time_that_resemble_each_other_give_alternation():
+    # Autocorrelated results in one row: the best allocation of two treatments is as alternating as it can be
+    # (Kiefer & Wynn 1984, Ann. Statist. 12, 737-757: neighbours should differ where correlation is positive).
+    lag = np.abs(np.subtract.outer(np.arange(8), np.arange(8)))
+    found = exchange(np.ones((8, 1)), 2, covariance=0.6**lag, seed=1).treatment
+    assert (np.diff(found) != 0).sum() >= 6
+    assert found.sum() == 4
+
+
+@pytest.mark.parametrize("levels", [2, 3, 4, 5, 6])
+def test_orders_are_balanced_for_place_and_for_what_ran_before(levels):
+    orders = balanced_orders(levels)
+    each = len(orders) // levels
+    assert Counter((place, k) for o in orders for place, k in enumerate(o)) == dict.fromkeys(
+        product(range(levels), repeat=2), each
+    )
+    follows = Counter(pair for o in orders for pair in zip(o, o[1:], strict=False))
+    assert set(follows.values()) == {each}
+    assert len(follows) == levels * (levels - 1)
+
+
+# --- costs -----------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("ratio", [0.25, 1.0, 4.0, 16.0])
+def test_the_best_number_of_repeats_is_the_root_of_the_ratio_of_costs_and_components(ratio):
+    # Cochran (1977), Sampling Techniques, 3rd ed., eq. 10.26: m = sqrt(c_set var_run / (c_run var_set)).
+    costs = {"cost_set": 4.0 * ratio, "cost_run": 1.0, "var_set": 1.0, "var_run": 1.0}
+    best = best_repeats(**costs)
+    assert best == pytest.approx(2 * np.sqrt(ratio))
+    _, runs, _ = best_allocation(20_000.0, **costs)
+    assert runs == pytest.approx(best, abs=0.51)
+
+
+def test_repeats_do_not_pay_where_sets_cost_nothing_and_scatter_most():
+    assert best_allocation(100, cost_set=0.1, cost_run=1.0, var_set=4.0, var_run=1.0)[1] == 1
+
+
+def test_the_front_holds_what_nothing_beats():
+    plans = [(1, 0.2), (2, 0.1), (2, 0.5), (3, 0.5), (4, 0.9)]
+    assert front(plans, lambda p: p[0], lambda p: p[1]) == ((1, 0.2), (2, 0.5), (4, 0.9))
+
+
+def test_hours_count_runs_sets_and_change_overs():
+    costs = HourCosts(run=5.0, set=2.0, change_over=0.5)
+    assert hours_of(laid_out(LayoutKind.SPLIT_LOT, ["A", "B"], 3), costs) == 6 * 5 + 6 * 2 + 6 * 0.5
+    assert hours_of(laid_out(LayoutKind.CROSSOVER, ["A", "B"], 3), costs) == 6 * 5 + 3 * 2 + 6 * 0.5
+    # A set that stays on its rig for its second run needs no change-over.
+    assert hours_of(laid_out(LayoutKind.NESTED, ["A", "B"], 3), costs) == 12 * 5 + 6 * 2 + 6 * 0.5
+
+
+def test_a_set_that_is_used_up_cannot_be_crossed():
+    costs = HourCosts(run=5.0)
+    for kind in LayoutKind:
+        reason = why_not(laid_out(kind, ["A", "B"], 4), costs, Limits(used_up=True))
+        assert (reason is None) == (kind is LayoutKind.SPLIT_LOT)
+    assert "6 pad sets" in str(why_not(laid_out(LayoutKind.SPLIT_LOT, ["A", "B"], 3), costs, Limits(sets=4)))
+    assert why_not(laid_out(LayoutKind.SPLIT_LOT, ["A", "B"], 3), costs, Limits(days=1)) is not None
+
+
+def test_incomplete_layout_shares_sets_evenly_between_rigs():
+    assert set(pair_counts(laid_out(LayoutKind.INCOMPLETE, ["A", "B", "C"], 6)).values()) == {2}
+
+
+# --- run sheet -------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    "kind", [LayoutKind.SPLIT_LOT, LayoutKind.CROSSOVER, LayoutKind.NESTED, LayoutKind.CROSSED]
+)
+@pytest.mark.parametrize("seed", [1, 2, 3])
+def test_run_sheets_are_balanced_and_keep_the_places_of_a_set(kind, seed):
+    plan = laid_out(kind, ["R1", "R2"], 8)
+    rows = run_sheet(plan, operators=["ann", "bo"], runs_per_day=2, seed=seed)
+    assert len(rows) == len(plan.runs)
+    assert Counter((r.level, r.pad_set, r.place) for r in rows) == Counter(
+        (r.level, r.pad_set, r.place) for r in plan.runs
+    )
+    for name in {r.pad_set for r in rows}:
+        places = [r.place for r in rows if r.pad_set == name]
+        assert places == sorted(places)
+    by_operator = Counter((r.level, r.operator) for r in rows)
+    assert max(by_operator.values()) - min(by_operator.values()) <= 1
+    by_day = Counter((r.day, r.level) for r in rows)
+    assert set(by_day.values()) == {1}
+    first = {
+        level: [r.position_in_lot for r in rows if r.level == level and r.place == 1]
+        for level in ("R1", "R2")
+    }
+    # Neighbouring places of the lot go to different rigs: the mean places differ by one at the most.
+    assert abs(np.mean(first["R1"]) - np.mean(first["R2"])) <= 1
+    assert len({r.position_in_lot for r in rows}) == plan.sets
+
+
+def test_another_seed_gives_another_order_and_the_same_seed_the_same():
+    plan = laid_out(LayoutKind.SPLIT_LOT, ["R1", "R2"], 8)
+    sheets = [run_sheet(plan, operators=(), runs_per_day=2, seed=s) for s in (1, 1, 2)]
+    assert sheets[0] == sheets[1] != sheets[2]
