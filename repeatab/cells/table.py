@@ -1,13 +1,13 @@
 """Cells: the count, means and centred cross-products of each combination of factor levels.
 
-In: any dataframe (or Results) whose keys and values are complete.  Out: Cells, which merge without going back
-to the rows; everything after runs on them.
-Not here: reading and checking (intake), what the design can tell apart (layout).
+In: cells made by the reductions (reduce, in_engine) or read from a file.  Out: Cells, which merge without going
+back to the rows; everything after runs on them.
+Not here: reading and checking (intake), the reduction itself (reduce), what the design can tell apart (layout).
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -19,6 +19,10 @@ from repeatab.base.errors import InputError, listed, nearest
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
 LabelArray = NDArray[np.object_]
+
+# A lookup with a slot for every value that could occur takes the place of sorting up to this many slots beside
+# four for each row.
+_MOST_SLOTS = 4096
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -128,62 +132,55 @@ class Cells:
         return f"{len(self)} cells of {self.rows} results by {', '.join(self.factors) or 'nothing'}"
 
 
-def reduce_to_cells(
-    frame: Any, *, result: str, factors: Sequence[str], covariates: Sequence[str] = ()
-) -> Cells:
-    """Reduce a table to cells.
-
-    Parameters
-    ----------
-    frame : a dataframe of pandas, Polars, PyArrow or DuckDB; one row per result.
-    result, covariates : numeric columns, finite throughout.
-    factors : key columns, without missing labels.
-
-    Raises
-    ------
-    InputError
-        A column is missing, a key is empty, or a value is missing, infinite or not a number.
-    """
-    import narwhals.stable.v2 as nw
-
-    table = nw.from_native(frame)
-    wanted = list(dict.fromkeys([*factors, result, *covariates]))
-    present = table.collect_schema().names()
-    for name in wanted:
-        if name not in present:
-            raise InputError.no_such_column(file="table", column=name, role=name, present=present)
-    eager = table.select(wanted)
-    if isinstance(eager, nw.LazyFrame):
-        eager = eager.collect()
-    if len(eager) == 0:
-        raise InputError("table: found no rows, expected at least one result.")
-    values = np.stack([_numbers(eager[name], name) for name in (result, *covariates)], axis=1)
-    coded = [_coded(eager[name], name) for name in factors]
-    codes = np.stack([c for _, c in coded], axis=1) if coded else np.zeros((len(values), 0), np.int64)
-    return _reduce(tuple(factors), tuple(levels for levels, _ in coded), codes, (result, *covariates), values)
-
-
-def cells_of_arrays(
-    factors: Mapping[str, Sequence[object] | NDArray[Any]], values: Mapping[str, Sequence[float] | FloatArray]
-) -> Cells:
-    """Cells straight from arrays of equal length: key columns and values by name, the result first."""
-    coded = [sort_and_code(np.asarray(list(labels), dtype=object)) for labels in factors.values()]
-    matrix = np.stack([np.asarray(v, dtype=np.float64) for v in values.values()], axis=1)
-    codes = np.stack([c for _, c in coded], axis=1) if coded else np.zeros((len(matrix), 0), np.int64)
-    return _reduce(tuple(factors), tuple(levels for levels, _ in coded), codes, tuple(values), matrix)
-
-
 def sort_and_code(labels: NDArray[Any]) -> tuple[LabelArray, IntArray]:
     """Levels in sort order (mixed types by their text) and the (n,) index of each label's level."""
+    if labels.dtype.kind in "iu" and labels.size:
+        return _code_whole_numbers(labels)
     import pandas as pd
 
     codes, uniques = pd.factorize(labels)
-    levels = np.empty(len(uniques), dtype=object)
-    levels[:] = list(uniques)
+    return sorted_levels(list(uniques), codes.astype(np.int64, copy=False))
+
+
+def sorted_levels(found: Sequence[object], codes: IntArray) -> tuple[LabelArray, IntArray]:
+    """The same coding with the levels put in sort order."""
+    levels = np.empty(len(found), dtype=object)
+    levels[:] = found
     order = _sort_order(levels)
+    if (order == np.arange(len(order))).all():
+        return levels, codes
     rank = np.empty(len(order), np.int64)
     rank[order] = np.arange(len(order))
     return levels[order], rank[codes]
+
+
+def _code_whole_numbers(labels: NDArray[Any]) -> tuple[LabelArray, IntArray]:
+    low = labels.min()
+    span = int(labels.max()) - int(low)
+    if span > _MOST_SLOTS + 4 * labels.size:
+        found, codes = np.unique(labels, return_inverse=True)
+        codes = codes.reshape(-1)
+    else:
+        # One slot for each number in the range: no sorting.
+        slots, codes = dense_codes((labels - low).astype(np.int64), span + 1)
+        found = slots.astype(labels.dtype) + low
+    levels = np.empty(len(found), dtype=object)
+    levels[:] = list(found)
+    return levels, codes
+
+
+def dense_codes(values: IntArray, size: int) -> tuple[IntArray, IntArray]:
+    """The values that occur among 0 to `size` - 1, in order, and the (n,) index of each entry's value."""
+    if size > _MOST_SLOTS + 4 * values.size:
+        found, codes = np.unique(values, return_inverse=True)
+        return found, codes.reshape(-1)
+    present = np.zeros(size, bool)
+    present[values] = True
+    found = np.flatnonzero(present)
+    if len(found) == size:
+        return found, values
+    place = np.cumsum(present) - 1
+    return found, place[values]
 
 
 def _refuse_unknown(wanted: Sequence[str], known: Sequence[str], what: str) -> None:
@@ -204,103 +201,46 @@ def _sort_order(levels: LabelArray) -> IntArray:
         )
 
 
-def _numbers(series: Any, name: str) -> FloatArray:
-    try:
-        if series.dtype.is_temporal():
-            raise TypeError
-        values = np.asarray(series.to_numpy(), dtype=np.float64)
-    except (TypeError, ValueError):
-        raise InputError(
-            f"column '{name}': found text or dates, expected numbers. Read the table with read_results."
-        ) from None
-    bad = np.flatnonzero(~np.isfinite(values))
-    if bad.size:
-        raise InputError(
-            f"column '{name}', data row {bad[0] + 1}: found {values[bad[0]]}, expected a finite number "
-            f"({bad.size} such rows). Remove the rows, or read the table with read_results, which sets them "
-            "aside."
-        )
-    return values
-
-
-def _coded(series: Any, name: str) -> tuple[LabelArray, IntArray]:
-    labels = np.asarray(series.to_numpy())
-    empty = np.asarray(series.is_null().to_numpy(), dtype=bool)
-    if labels.dtype.kind == "f":
-        # Some engines tell "not a number" from "nothing there"; as a label it is no label either way.
-        empty = empty | np.isnan(labels)
-    empty = np.flatnonzero(empty)
-    if empty.size:
-        raise InputError(
-            f"column '{name}', data row {empty[0] + 1}: found no label, expected one ({empty.size} such "
-            "rows). Fill it in or leave the row out."
-        )
-    return sort_and_code(labels)
-
-
-def _reduce(
-    factors: tuple[str, ...],
-    levels: tuple[LabelArray, ...],
-    codes: IntArray,
-    variables: tuple[str, ...],
-    values: FloatArray,
-) -> Cells:
-    cell, first = _cell_index(codes, [len(labels) for labels in levels])
-    order = np.argsort(cell, kind="stable")
-    cell = cell[order]
-    starts = np.flatnonzero(np.diff(cell, prepend=-1))
-    count = np.diff(np.append(starts, len(cell)))
-    # Subtracting a value of the data itself is exact for values within a factor of two of it, and it keeps
-    # the means small, so that a level of 1e6 with a scatter of 0.01 loses nothing.
-    shift = values[0].copy()
-    columns = [values[order, v] - shift[v] for v in range(len(variables))]
-    mean = np.stack([_mean_of(column, starts, count) for column in columns], axis=1)
-    centred = [column - np.repeat(mean[:, v], count) for v, column in enumerate(columns)]
-    cross = np.empty((len(first), len(variables), len(variables)))
-    for i in range(len(variables)):
-        for j in range(i + 1):
-            cross[:, i, j] = cross[:, j, i] = np.add.reduceat(centred[i] * centred[j], starts)
-    return Cells(
-        factors=factors, levels=levels, codes=codes[first], variables=variables,
-        shift=shift, count=count, mean=mean, cross=cross,
-    )  # fmt: skip
-
-
-def _mean_of(column: FloatArray, starts: IntArray, count: IntArray) -> FloatArray:
-    # Sums over contiguous runs are formed pairwise: thousands of runs in a cell cost no digit.
-    mean = np.add.reduceat(column, starts) / count
-    # A second pass takes out the rounding of the first sum.
-    return np.asarray(
-        mean + np.add.reduceat(column - np.repeat(mean, count), starts) / count, dtype=np.float64
-    )
-
-
-def _cell_index(codes: IntArray, sizes: Sequence[int]) -> tuple[IntArray, IntArray]:
-    """(n,) cell of each row and (cells,) a row of each cell, cells in the sort order of their codes."""
-    if codes.shape[1] == 0:
-        return np.zeros(len(codes), np.int64), np.zeros(1, np.int64)
-    combined = codes[:, 0].astype(np.int64)
+def combined_codes(codes: IntArray, sizes: Sequence[int]) -> tuple[IntArray, int]:
+    """(n,) one number for each row of codes, in their sort order, and how many numbers there may be."""
+    combined, size = codes[:, 0].astype(np.int64, copy=False), max(int(sizes[0]), 1)
     for column in range(1, codes.shape[1]):
-        combined = combined * sizes[column] + codes[:, column]
-        if column + 1 < codes.shape[1]:
+        if size * sizes[column] > _MOST_SLOTS + 4 * len(codes):
             # Re-densify, so that many factors with many levels cannot overflow.
-            combined = np.unique(combined, return_inverse=True)[1].reshape(-1)
-    _, first, cell = np.unique(combined, return_index=True, return_inverse=True)
-    return cell.reshape(-1), first
+            found, combined = dense_codes(combined, size)
+            size = len(found)
+        combined = combined * sizes[column] + codes[:, column]
+        size *= max(int(sizes[column]), 1)
+    return combined, size
+
+
+def cell_index(codes: IntArray, sizes: Sequence[int]) -> tuple[IntArray, int]:
+    """(n,) cell of each row, cells in the sort order of their codes, and the number of cells."""
+    if codes.shape[1] == 0:
+        return np.zeros(len(codes), np.int64), 1
+    found, cell = dense_codes(*combined_codes(codes, sizes))
+    return cell, len(found)
 
 
 def _pooled(cells: Cells, factors: tuple[str, ...], levels: tuple[LabelArray, ...], codes: IntArray) -> Cells:
-    group, first = _cell_index(codes, [len(labels) for labels in levels])
-    size = len(first)
+    group, size = cell_index(codes, [len(labels) for labels in levels])
+    first = np.empty(size, np.int64)
+    first[group] = np.arange(len(group))
     count = np.bincount(group, cells.count, size).astype(np.int64)
     weighted = cells.count[:, None] * cells.mean
     mean = np.stack([np.bincount(group, w, size) for w in weighted.T], axis=1) / count[:, None]
     gap = cells.mean - mean[group]
     parts = cells.cross + cells.count[:, None, None] * gap[:, :, None] * gap[:, None, :]
-    cross = np.zeros((size, *parts.shape[1:]))
-    np.add.at(cross, group, parts)
+    flat = parts.reshape(len(parts), -1)
+    cross = np.stack([np.bincount(group, column, size) for column in flat.T], axis=1)
     return _with(
-        cells, factors=factors, levels=levels, codes=codes[first], count=count, mean=mean, cross=cross
+        cells,
+        factors=factors,
+        levels=levels,
+        codes=codes[first],
+        count=count,
+        mean=mean,
+        cross=cross.reshape(size, *parts.shape[1:]),
     )
 
 
