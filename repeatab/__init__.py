@@ -19,8 +19,13 @@ if TYPE_CHECKING:
     from repeatab.control.run_length import average_run_length as average_run_length
     from repeatab.estimation.components import fit_components as fit_components
     from repeatab.estimation.robust import algorithm_a as algorithm_a
+    from repeatab.intake.events import Event as Event
     from repeatab.intake.reading import read_results as read_results
     from repeatab.interlab.consensus import consensus as consensus
+    from repeatab.jobs.chart_question import BasePeriod as BasePeriod
+    from repeatab.jobs.chart_question import JointWatch as JointWatch
+    from repeatab.jobs.chart_question import StatedLimits as StatedLimits
+    from repeatab.jobs.control_chart import control_chart as control_chart
     from repeatab.jobs.correlation_check import compare_rigs as compare_rigs
     from repeatab.jobs.lot_comparison import compare_lots as compare_lots
     from repeatab.jobs.requal_from_python import requalify as requalify
@@ -32,16 +37,21 @@ if TYPE_CHECKING:
 __version__ = "0.1.0"
 
 _WHERE = {
+    "BasePeriod": "repeatab.jobs.chart_question",
     "Cusum": "repeatab.control.charts",
+    "Event": "repeatab.intake.events",
     "Ewma": "repeatab.control.charts",
+    "JointWatch": "repeatab.jobs.chart_question",
     "RunRule": "repeatab.control.rules",
     "Shewhart": "repeatab.control.charts",
+    "StatedLimits": "repeatab.jobs.chart_question",
     "algorithm_a": "repeatab.estimation.robust",
     "average_run_length": "repeatab.control.run_length",
     "chart_factors": "repeatab.control.factors",
     "compare_lots": "repeatab.jobs.lot_comparison",
     "compare_rigs": "repeatab.jobs.correlation_check",
     "consensus": "repeatab.interlab.consensus",
+    "control_chart": "repeatab.jobs.control_chart",
     "fit_components": "repeatab.estimation.components",
     "load_study": "repeatab.study.loading",
     "read_cell_file": "repeatab.cell_files",

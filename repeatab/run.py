@@ -24,16 +24,18 @@ from repeatab.intake.reading import read_results
 from repeatab.intake.results import Results
 from repeatab.intake.roles import STOPS
 from repeatab.intake.statistics import Mean
+from repeatab.jobs.chart_question import ControlChart
 from repeatab.jobs.lot_question import LotComparison
 from repeatab.jobs.past_offsets import PastOffsets
 from repeatab.jobs.questions import CorrelationCheck, GaugeStudy
 from repeatab.jobs.requal_question import Requalification
 from repeatab.jobs.round_question import RoundRobin
-from repeatab.outcome.outcome import DataFinding, NextRuns, Outcome, Provenance
+from repeatab.outcome.outcome import DataFinding, InputFile, NextRuns, Outcome, Provenance
 from repeatab.outcome.verdict import Judgement, Qualifier, Verdict
 from repeatab.study.loading import Study
 
 if TYPE_CHECKING:
+    from repeatab.intake.events import Event
     from repeatab.ledger.records import Stamp
     from repeatab.ledger.store import Ledger
 
@@ -99,6 +101,8 @@ def answer_study(study: Study, *, ledger: Ledger | None = None, progress: Progre
     """
     if isinstance(study.question, RoundRobin):
         return _round_robin(study, study.question, progress)
+    if isinstance(study.question, ControlChart):
+        return _control_chart(study, study.question, ledger, progress)
     results = study_results(study, progress=progress)
     runs = _with_base(study, run_results(study, results), ledger)
     past = _past(study, ledger)
@@ -117,6 +121,35 @@ def _round_robin(study: Study, question: RoundRobin, progress: Progress) -> Outc
         stability_runs=sources.stability, title=study.title, progress=progress,
     )  # fmt: skip
     return _hold_back(_with_evidence_of_input(outcome, study, sources.told))
+
+
+def _control_chart(
+    study: Study, question: ControlChart, ledger: Ledger | None, progress: Progress
+) -> Outcome:
+    """The charts with the events of the study's file and of the ledger."""
+    from repeatab.jobs.control_chart import run_control_chart
+
+    runs = run_results(study, study_results(study, progress=progress))
+    events, files = _events(study, ledger)
+    outcome = run_control_chart(question, runs, events=events, title=study.title, progress=progress)
+    found = _hold_back(_with_evidence_of_input(outcome, study, replace(runs, inputs=(*runs.inputs, *files))))
+    return found if ledger is None else _with_evidence_of_past(found, study, ledger, None)
+
+
+def _events(study: Study, ledger: Ledger | None) -> tuple[tuple[Event, ...], tuple[InputFile, ...]]:
+    events: list[Event] = []
+    files: tuple[InputFile, ...] = ()
+    if study.events is not None:
+        from repeatab.intake.events import read_events
+
+        source = study.events
+        read, file = read_events(source.file, columns=source.columns, relative_to=study.source.folder)
+        events, files = list(read), (file,)
+    if ledger is not None:
+        from repeatab.ledger.history import events_of
+
+        events += events_of(ledger)
+    return tuple(sorted(dict.fromkeys(events), key=lambda event: event.day)), files
 
 
 def _with_base(study: Study, runs: Results, ledger: Ledger | None) -> Results:
@@ -235,8 +268,8 @@ def _answer(
 
             stops = results if holds_stops(results) else None
             return requalify_rig(question, runs, stops=stops, progress=progress)
-        case RoundRobin():
-            raise AssertionError("a round robin reads its results in a way of its own")
+        case RoundRobin() | ControlChart():
+            raise AssertionError("these jobs read more than results and have a way of their own")
     assert_never(study.question)
 
 

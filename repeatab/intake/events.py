@@ -45,6 +45,14 @@ class Event:
         return f"{self.day}, {where}: {self.kind}{f' ({self.text})' if self.text else ''}"
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class EventSource:
+    """An event file as a study names it, and which column holds what where it is called otherwise."""
+
+    file: str
+    columns: Mapping[str, str]
+
+
 def read_events(
     source: str | Path, *, columns: Mapping[str, str] | None = None, relative_to: Path | None = None
 ) -> tuple[tuple[Event, ...], InputFile]:
@@ -69,9 +77,7 @@ def read_events(
     present = list(raw.table.column_names)
     for role in ("date", "kind"):
         if names[role] not in present:
-            raise InputError.no_such_column(
-                file=file.name, column=names[role], role=role, present=present
-            )
+            raise InputError.no_such_column(file=file.name, column=names[role], role=role, present=present)
     table = raw.table.select([name for name in names.values() if name in present]).to_pandas()
     table = table.rename(columns={column: role for role, column in names.items()})
     rows = [int(row) for row in raw.row_numbers]
@@ -80,7 +86,9 @@ def read_events(
     )
 
 
-def events_of(table: pd.DataFrame, *, file: str = "events", rows: list[int] | None = None) -> tuple[Event, ...]:
+def events_of(
+    table: pd.DataFrame, *, file: str = "events", rows: list[int] | None = None
+) -> tuple[Event, ...]:
     """Events from a table with columns date and kind, and perhaps rig and event; sorted by date.
 
     Raises
@@ -129,4 +137,6 @@ def _raw(file: SourceFile, wanted: tuple[str, ...]) -> RawTable:
         case FileKind.WORKBOOK:
             return read_workbook(file.path, file=file.name, wanted=wanted, numbers=(), options=ReadOptions())
         case FileKind.PARQUET:
-            raise InputError(f"{file.name}: events are read from a text table or a workbook. Export it as CSV.")
+            raise InputError(
+                f"{file.name}: events are read from a text table or a workbook. Export it as CSV."
+            )

@@ -143,7 +143,9 @@ def _usable(question: ControlChart, results: Results) -> tuple[pd.DataFrame, tup
     for name in needed:
         empty = table[name].isna()
         if empty.any():
-            set_aside.append(f"{plural(int(empty.sum()), 'result')} without {name.replace('_', ' ')} take no part.")
+            set_aside.append(
+                f"{plural(int(empty.sum()), 'result')} without {name.replace('_', ' ')} take no part."
+            )
             table = table[~empty]
     for name in ("rig", "section"):
         table = table.assign(**{name: _as_text(table[name])})
@@ -344,7 +346,9 @@ def _order_of_sources(table: pd.DataFrame, labels: Any) -> tuple[IntArray, tuple
     """(labels,) rank of each lot or set by its first day, else by its first visit, else by its label."""
     visit_codes = sort_and_code(np.asarray(table["visit"], dtype=object))[1]
     spare = table.assign(_visit=visit_codes)
-    first = spare.groupby("source", sort=False, observed=True).agg(day=("_day", "min"), visit=("_visit", "min"))
+    first = spare.groupby("source", sort=False, observed=True).agg(
+        day=("_day", "min"), visit=("_visit", "min")
+    )
     first = first.loc[list(labels)].reset_index()
     order = first.sort_values(["day", "visit", "source"], kind="stable").index.to_numpy()
     rank = np.empty(len(order), dtype=np.int64)

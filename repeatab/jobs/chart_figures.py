@@ -57,9 +57,7 @@ def chart_figures(
         mine = [one for one in signals if one.rig == rig]
         marks = _events(question, rig, visits[rig], events)
         names = [section.name for section in question.sections if (rig, section.name) in series]
-        strips = tuple(
-            _history_strip(series[rig, name], watched[rig, name], mine, scale) for name in names
-        )
+        strips = tuple(_history_strip(series[rig, name], watched[rig, name], mine, scale) for name in names)
         state = next(one for one in states if one.rig == rig)
         found.append(
             ReferenceHistory(
@@ -215,7 +213,9 @@ def _smoothed(
         charts.append(("cusum", "cumulative sums", "cumulative sums"))
     for key, words, plural_words in charts:
         strips = tuple(
-            HistoryStrip(label=name, lines=_smoothed_lines(question, key, series[rig, name], watched[rig, name]))
+            HistoryStrip(
+                label=name, lines=_smoothed_lines(question, key, series[rig, name], watched[rig, name])
+            )
             for name in names
         )
         strips = tuple(strip for strip in strips if any(line.points for line in strip.lines))
@@ -290,7 +290,12 @@ def _joint_figures(
         kinds.append((GivenBy.JOINT, "t2", "Do the sections of a visit fit together?", "T²"))
     if question.joint.weight is not None:
         kinds.append(
-            (GivenBy.JOINT_EWMA, "mewma", "Small lasting changes of the sections together", "T² of moving averages")
+            (
+                GivenBy.JOINT_EWMA,
+                "mewma",
+                "Small lasting changes of the sections together",
+                "T² of moving averages",
+            )
         )
     dated = all(_dated(visits[rig]) for rig in rigs)
     for kind, key, title, unit in kinds:
@@ -306,7 +311,9 @@ def _joint_figures(
         yield JointHistory(
             key=f"joint-{key}",
             title=title,
-            reading=f"{unit} passes its limit on {enumerated(loud)}{tail}." if loud else f"{unit} stays within its limit.",
+            reading=f"{unit} passes its limit on {enumerated(loud)}{tail}."
+            if loud
+            else f"{unit} stays within its limit.",
             unit="",
             strips=strips,
             events=(),
@@ -324,7 +331,9 @@ def _joint_strip(kind: GivenBy, rig: str, regimes: tuple[JointRegime, ...], visi
         number += 1
         if kind is GivenBy.JOINT:
             for visit, value in zip(regime.base_visits, regime.base.values, strict=True):
-                points.append(_joint_point(visits, int(visit), float(value), regime.base.base_limit, PointUse.BASE))
+                points.append(
+                    _joint_point(visits, int(visit), float(value), regime.base.base_limit, PointUse.BASE)
+                )
                 stretches.append(number)
         for stretch in regime.stretches:
             number += 1

@@ -68,7 +68,8 @@ def watch_jointly(
     if any(name not in series for name in names):
         lacking = next(name for name in names if name not in series)
         return (_none(rig, 0, "", f"{rig} has no results in section {lacking}."),), ()
-    regimes, signals = [], []
+    regimes: list[JointRegime] = []
+    signals: list[ChartSignal] = []
     first = series[names[0]]
     for regime in first.regimes:
         cause = regime.cause
@@ -76,6 +77,7 @@ def watch_jointly(
         try:
             if rows is None:
                 raise EstimationError("the sections do not have their limits on the same base period.")
+            _refuse_few(rows.base_visits.size, len(names))
             base = joint_base(rows.base, false_alarm=joint.false_alarm or _DEFAULT_RATE)
         except RepeatabError as error:
             regimes.append(_none(rig, regime.number, cause, str(error)))
@@ -99,6 +101,15 @@ def watch_jointly(
             closed = part.closed_by or ended
             signals += _signals(joint, rig, names, base, part, vectors, closed, visits, events)
     return tuple(regimes), tuple(signals)
+
+
+def _refuse_few(visits: int, sections: int) -> None:
+    if visits < 2 * sections:
+        raise EstimationError(
+            f"found {visits} complete base visits for {sections} sections; below {2 * sections} the limit "
+            "would be so wide "
+            "that hardly anything passes it. Extend the base, or chart fewer sections together."
+        )
 
 
 def _none(rig: str, number: int, cause: str, trouble: str) -> JointRegime:

@@ -63,7 +63,9 @@ class ChartLengths:
         return 1 / rate if rate else math.inf
 
 
-def lengths_of(question: ControlChart, *, visits_per_month: float | None, nominal_ratio: float) -> ChartLengths:
+def lengths_of(
+    question: ControlChart, *, visits_per_month: float | None, nominal_ratio: float
+) -> ChartLengths:
     """Run lengths of the chosen charts, zero state, both sides.
 
     nominal_ratio : false alarms of the scatter limits per point over those of the mean's limits; 0 without them.

@@ -99,9 +99,7 @@ class SeriesLimits:
         return None
 
 
-def limits_of(
-    question: ControlChart, data: ReferenceData, series: Series, regime: Regime
-) -> SeriesLimits:
+def limits_of(question: ControlChart, data: ReferenceData, series: Series, regime: Regime) -> SeriesLimits:
     """Limits from the base of a regime, or those stated for its rig and section.
 
     Raises
@@ -193,9 +191,7 @@ def _visits(question: ControlChart, series: Series, regime: Regime) -> SeriesLim
         )
     found = Screening(kept=np.ones(level.size, dtype=np.bool_), removed=(), stopped=False)
     if question.screening:
-        found = screen(
-            level.size, lambda kept: base.judged(level, cells.count, cells.ss, kept), least=_LEAST
-        )
+        found = screen(level.size, lambda kept: base.judged(level, cells.count, cells.ss, kept), least=_LEAST)
     scatter = base.scatter(level, cells.count, cells.ss, found.kept)
     runs = _typical(series, regime)
     limits = base.mean_limits(scatter, runs)
@@ -220,7 +216,9 @@ class _VisitBase:
         level, count, ss = level[kept], count[kept], ss[kept]
         df = int((count - 1).sum())
         if df == 0 or count.size < 2:
-            raise EstimationError("too few base visits with several runs are left to tell the scatter within.")
+            raise EstimationError(
+                "too few base visits with several runs are left to tell the scatter within."
+            )
         if not self.question.robust:
             return scatter_from_visits(level, count, float(ss.sum()), df)
         return _robust_scatter(level, count, ss)
@@ -279,7 +277,9 @@ def _robust_scatter(level: FloatArray, count: IntArray, ss: FloatArray) -> Visit
     variance = median_sd(level) ** 2
     raw = variance - within**2 * float((1 / count).mean())
     if not variance > 0:
-        raise EstimationError("half of the base visits have the same mean. Look for rounded or repeated results.")
+        raise EstimationError(
+            "half of the base visits have the same mean. Look for rounded or repeated results."
+        )
     return VisitScatter(
         visits=int(level.size), centre=float(np.median(level)),
         centre_variance=math.pi / 2 * variance / level.size, within_sd=within,
@@ -370,4 +370,3 @@ def _with_neighbours(
         factor=factor, count=int(kept.size), df=df,
     )  # fmt: skip
     return replace(found, model=model, limits=limits, centre_variance=centre)
-

@@ -70,9 +70,7 @@ def links_of(data: ReferenceData) -> dict[tuple[str, int, int], Step]:
             for a, b in {(int(a), int(b)) for a, b in zip(earlier.source, later.source, strict=True)}:
                 chosen = (earlier.source == a) & (later.source == b)
                 found.setdefault((section, a, b), []).append((rig, rows[chosen]))
-    steps = {
-        key: _step(data, key, overlaps, within[key[0]]) for key, overlaps in found.items()
-    }
+    steps = {key: _step(data, key, overlaps, within[key[0]]) for key, overlaps in found.items()}
     return {key: step for key, step in steps.items() if step is not None}
 
 

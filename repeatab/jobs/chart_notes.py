@@ -69,7 +69,9 @@ def _restarts(data: ReferenceData, series: Mapping[Key, Series]) -> Iterator[Not
     for (rig, cause), sections in told.items():
         where = "" if len(sections) == len(data.sections) else f" in {enumerated(sections)}"
         yield Note(
-            kind=NoteKind.ASSUMPTION, sources=(rig,), text=f"{rig}: the limits start anew{where} after '{cause}'."
+            kind=NoteKind.ASSUMPTION,
+            sources=(rig,),
+            text=f"{rig}: the limits start anew{where} after '{cause}'.",
         )
 
 
@@ -99,7 +101,9 @@ def _troubles(watched: Mapping[Key, tuple[Watched, ...]]) -> Iterator[Note]:
     for (rig, section), regimes in watched.items():
         for one in regimes:
             if one.trouble:
-                yield Note(kind=NoteKind.FEW_LEVELS, sources=(rig, section), text=f"{rig}, {section}: {one.trouble}")
+                yield Note(
+                    kind=NoteKind.FEW_LEVELS, sources=(rig, section), text=f"{rig}, {section}: {one.trouble}"
+                )
 
 
 def _stopped(watched: Mapping[Key, tuple[Watched, ...]]) -> Iterator[Note]:
@@ -120,7 +124,8 @@ def _residuals(watched: Mapping[Key, tuple[Watched, ...]]) -> Iterator[Note]:
             yield Note(
                 kind=NoteKind.METHOD,
                 sources=(rig, section),
-                text=f"{rig}, {section}: neighbouring base visits resemble each other; residuals are charted. Moving-range "
+                text=f"{rig}, {section}: neighbouring base visits resemble each other; residuals are charted. "
+                "Moving-range "
                 f"limits would give {100 * rate:.2g} % false alarms.",
             )
         elif found.neighbours is not None and found.neighbours.p < 0.01:
@@ -177,7 +182,8 @@ def methods(question: ControlChart, plotted: Plotted) -> tuple[MethodNote, ...]:
     found = [
         MethodNote(
             quantity="points and limits",
-            method=f"{PLOTTED_WORDS[plotted]}; limits at {question.shewhart.limit:g} standard deviations; below 20 base "
+            method=f"{PLOTTED_WORDS[plotted]}; limits at {question.shewhart.limit:g} standard deviations; "
+            "below 20 base "
             "visits prediction limits that keep the false-alarm rate",
             source="ISO 7870-2:2013; Hahn & Meeker (1991), Statistical Intervals, 4.7; NIST/SEMATECH e-Handbook 2.3.5",
         ),
@@ -193,13 +199,15 @@ def methods(question: ControlChart, plotted: Plotted) -> tuple[MethodNote, ...]:
         ),
         MethodNote(
             quantity="beginning of a change",
-            method="maximum likelihood for a step and for a drift, since the base period or the last closed signal; range "
+            method="maximum likelihood for a step and for a drift, since the base period or the last closed "
+            "signal; range "
             "of all beginnings that the data do not rule out",
             source="Samuel, Pignatiello & Calvin (1998), Quality Engineering 10, 521-527; Siegmund (1988)",
         ),
         MethodNote(
             quantity="neighbouring visits",
-            method="lag-one correlation with its exact distribution; first-order model and its residuals where it matters",
+            method="lag-one correlation with its exact distribution; first-order model and its residuals "
+            "where it matters",
             source="Imhof (1961), Biometrika 48, 419-426; Alwan & Roberts (1988)",
         ),
     ]
@@ -231,9 +239,11 @@ def methods(question: ControlChart, plotted: Plotted) -> tuple[MethodNote, ...]:
         found.append(
             MethodNote(
                 quantity="sections together",
-                method="T² of the visit means, limits for base and new visits; driving sections: the fewest without which "
+                method="T² of the visit means, limits for base and new visits; driving sections: the fewest "
+                "without which "
                 "the others are within their limit",
-                source="Tracy, Young & Mason (1992), J. Quality Technology 24, 88-95; Mason, Tracy & Young (1995); Lowry "
+                source="Tracy, Young & Mason (1992), J. Quality Technology 24, 88-95; Mason, Tracy & Young "
+                "(1995); Lowry "
                 "et al. (1992); ISO 7870-7:2020",
             )
         )

@@ -131,6 +131,7 @@ class ChartedSection:
 
 RESTARTING = ("relocation", "rebuild", "recalibration")
 CLOSING = ("signal closed",)
+_THREE_SIGMA = Shewhart()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -148,7 +149,7 @@ class ControlChart:
     rigs: tuple[str, ...] = ()
     reference: Reference = Reference.LOT
     plotted: Plotted | None = None
-    shewhart: Shewhart = Shewhart()
+    shewhart: Shewhart = _THREE_SIGMA
     ewma: Ewma | None = None
     cusum: Cusum | None = None
     joint: JointWatch | None = None
@@ -173,7 +174,9 @@ class ControlChart:
                 "base: is missing. State a base period, or the limits themselves where they were set before."
             )
         if not (math.isfinite(self.shift) and self.shift > 0):
-            raise StudyError(f"shift: found {self.shift}, expected above 0, in standard deviations of the points.")
+            raise StudyError(
+                f"shift: found {self.shift}, expected above 0, in standard deviations of the points."
+            )
         pairs = [(stated.rig, stated.section) for stated in self.limits]
         if len(set(pairs)) < len(pairs):
             raise StudyError("limits: a rig and section has limits stated twice; expected once.")

@@ -105,7 +105,9 @@ def _series(
     cuts = _cuts(question, data, links, events, cells, visits, rig, section)
     bounds = [0, *cuts, cells.visit.size]
     regimes = [
-        _regime(question, visits, cells, number, bounds[number], bounds[number + 1], cuts.get(bounds[number], ""))
+        _regime(
+            question, visits, cells, number, bounds[number], bounds[number + 1], cuts.get(bounds[number], "")
+        )
         for number in range(len(bounds) - 1)
     ]
     offset, extra = _offsets(links, section, cells, regimes, wear)
@@ -133,10 +135,10 @@ def _cuts(
             place = next((i for i, day in enumerate(days) if day >= event.day), len(days))
             if 0 < place < len(days):
                 found[place] = str(event)
-    for place in np.flatnonzero(np.diff(cells.source)) + 1:
+    for place in (np.flatnonzero(np.diff(cells.source)) + 1).tolist():
         a, b = sorted((int(cells.source[place - 1]), int(cells.source[place])))
-        if (section, a, b) not in links and int(place) not in found:
-            found[int(place)] = (
+        if (section, a, b) not in links and place not in found:
+            found[place] = (
                 f"change from {data.sources[cells.source[place - 1]]} to {data.sources[cells.source[place]]} without "
                 "overlap"
             )
@@ -156,7 +158,14 @@ def _regime(
     base = question.base or _AFTER_STATED
     if number == 0 and question.base is None:
         return Regime(
-            number=0, start=start, stop=stop, cause=cause, base=places[:0], new=places, forming=False, wanted=0
+            number=0,
+            start=start,
+            stop=stop,
+            cause=cause,
+            base=places[:0],
+            new=places,
+            forming=False,
+            wanted=0,
         )
     if number == 0:
         inside = _in_window(base, [visits.days[i] for i in cells.visit[start:stop]])
@@ -179,7 +188,9 @@ def _in_window(base: BasePeriod, days: list[str]) -> BoolArray:
         return np.ones(len(days), dtype=np.bool_)
     return np.array(
         [
-            bool(day) and (base.start is None or day >= base.start) and (base.until is None or day <= base.until)
+            bool(day)
+            and (base.start is None or day >= base.start)
+            and (base.until is None or day <= base.until)
             for day in days
         ],
         dtype=np.bool_,

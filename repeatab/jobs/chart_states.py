@@ -11,7 +11,6 @@ from dataclasses import dataclass
 from repeatab.control.signals import Side
 from repeatab.jobs.chart_joint import JointRegime
 from repeatab.jobs.chart_question import ControlChart
-from repeatab.jobs.chart_series import Series
 from repeatab.jobs.chart_watch import Began, ChartSignal, GivenBy, Watched
 from repeatab.outcome.verdict import Verdict
 
@@ -72,7 +71,6 @@ class RigState:
 def states_of(
     question: ControlChart,
     rigs: Sequence[str],
-    series: Mapping[tuple[str, str], Series],
     watched: Mapping[tuple[str, str], tuple[Watched, ...]],
     joint: Mapping[str, tuple[JointRegime, ...]],
     signals: Sequence[ChartSignal],
@@ -134,7 +132,9 @@ def _section_state(
 def _joint_state(rig: str, regimes: tuple[JointRegime, ...], signals: Sequence[ChartSignal]) -> SectionState:
     open_ = _open(rig, "", signals)
     last = regimes[-1]
-    trouble = last.trouble or ("" if last.stretches else "there are no complete visits after the base period.")
+    trouble = last.trouble or (
+        "" if last.stretches else "there are no complete visits after the base period."
+    )
     verdict = Verdict.SIGNAL if open_ else Verdict.UNDECIDED if trouble else Verdict.IN_CONTROL
     return SectionState(rig=rig, section="", decides=True, verdict=verdict, trouble=trouble, open=open_)
 

@@ -139,16 +139,19 @@ def limits_table(
         caption="Limits and what they rest on",
         columns=columns,
         rows=tuple(rows),
-        remarks=("The limits are those of the first reference of their time; a linked change-over moves them.",),
+        remarks=(
+            "The limits are those of the first reference of their time; a linked change-over moves them.",
+        ),
     )
 
 
 def lengths_table(lengths: ChartLengths) -> Table:
     """Run lengths of every chart: in control and after shifts."""
     dated = lengths.visits_per_month is not None
-    rows: list[tuple[Value, ...]] = [
-        (one.words, one.in_control, lengths.months(one.in_control), *one.shifted) for one in lengths.charts
-    ]
+    rows: list[tuple[Value, ...]] = []
+    for one in lengths.charts:
+        months = lengths.months(one.in_control)
+        rows.append((one.words, *map(_short, (one.in_control, months, *one.shifted))))
     columns = (
         _column("chart", "chart", _TEXT),
         _column("in_control", "visits to a false alarm", _NUMBER),
@@ -156,7 +159,9 @@ def lengths_table(lengths: ChartLengths) -> Table:
         *(_column(f"shift_{s:g}", f"visits to find {s:g} SD", _NUMBER) for s in lengths.shifts),
     )
     remark = (
-        f"Months at {lengths.visits_per_month:.3g} visits a month, from the dates." if dated else "No dates, no months."
+        f"Months at {lengths.visits_per_month:.3g} visits a month, from the dates."
+        if dated
+        else "No dates, no months."
     )
     return Table(
         key="run_lengths",
@@ -171,6 +176,11 @@ def lengths_table(lengths: ChartLengths) -> Table:
     )
 
 
+def _short(value: float | None) -> float | None:
+    """Four digits: a run length is an average over decades."""
+    return None if value is None else float(f"{value:.4g}")
+
+
 def effects_table(effects: Sequence[LimitEffect], nominal: float) -> Table | None:
     """What estimated limits do, by size of the base."""
     if not effects:
@@ -179,8 +189,8 @@ def effects_table(effects: Sequence[LimitEffect], nominal: float) -> Table | Non
         (
             effect.base, effect.linked, effect.as_good_as, effect.series, "trial" if effect.trial else "control",
             effect.factor, 100 * effect.plain_rate, name,
-            found.nominal if found and not effect.trial else None, found.typical if found else None,
-            found.one_in_ten if found else None, found.median if found else None,
+            _short(found.nominal) if found and not effect.trial else None, _short(found.typical) if found else None,
+            _short(found.one_in_ten) if found else None, found.median if found else None,
         )
         for effect in effects
         for name, found in effect.effects
@@ -200,8 +210,10 @@ def effects_table(effects: Sequence[LimitEffect], nominal: float) -> Table | Non
         columns=columns,
         rows=tuple(rows),
         remarks=(
-            "As good as: the number of base visits whose mean would tell the centre as well; the uncertainty of a linked "
-            "change-over counts as fewer. Of each kind the series that knows its centre least; at most the four smallest "
+            "As good as: the number of base visits whose mean would tell the centre as well; the uncertainty "
+            "of a linked "
+            "change-over counts as fewer. Of each kind the series that knows its centre least; at most the "
+            "four smallest "
             "bases are shown.",
         ),
     )
@@ -280,7 +292,9 @@ def screening_table(
         caption="Base visits that were left out of the limits, and why",
         columns=columns,
         rows=tuple(rows),
-        remarks=("Only the limits leave them out; they stay on the charts. One goes at a time, the worst first.",),
+        remarks=(
+            "Only the limits leave them out; they stay on the charts. One goes at a time, the worst first.",
+        ),
     )
 
 
@@ -315,7 +329,8 @@ def neighbours_table(watched: Mapping[Key, tuple[Watched, ...]]) -> Table | None
         columns=columns,
         rows=tuple(rows),
         remarks=(
-            "Residuals are charted where p is below 0.01 on 20 base visits or more, unless the study says otherwise. On "
+            "Residuals are charted where p is below 0.01 on 20 base visits or more, unless the study says "
+            "otherwise. On "
             "a chart of residuals a shift shows fully in its first point only.",
         ),
     )

@@ -115,7 +115,8 @@ def watch(
     question: ControlChart, data: ReferenceData, series: Series, events: Sequence[Event]
 ) -> tuple[tuple[Watched, ...], tuple[ChartSignal, ...]]:
     """Chart every regime of a series."""
-    watched, signals = [], []
+    watched: list[Watched] = []
+    signals: list[ChartSignal] = []
     for regime in series.regimes:
         try:
             limits = limits_of(question, data, series, regime)

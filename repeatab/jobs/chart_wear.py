@@ -71,9 +71,7 @@ def wear_of(data: ReferenceData) -> dict[tuple[str, str], Wear]:
     return found
 
 
-def _by_ages(
-    cells: Mapping[str, VisitCells], sources: tuple[str, ...]
-) -> tuple[float, float, float] | None:
+def _by_ages(cells: Mapping[str, VisitCells], sources: tuple[str, ...]) -> tuple[float, float, float] | None:
     """Wear from visits at which sets of different ages met; the sets are random, the visits fixed."""
     import pandas as pd
 
@@ -95,8 +93,8 @@ def _by_ages(
         )
     except RepeatabError:
         return None  # the ages at the visits do not differ, or too few sets met: not separable this way
-    row = fit.fixed.loc["age"]
-    per_run, se, df = float(row["estimate"]), float(row["se"]), float(row["df"])
+    row = fit.fixed.to_dict("index")["age"]
+    per_run, se, df = (float(row[name]) for name in ("estimate", "se", "df"))
     return (per_run, se, df) if math.isfinite(se) and se > 0 and df > 0 else None
 
 

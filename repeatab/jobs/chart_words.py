@@ -98,8 +98,7 @@ def _reason(state: RigState, visits: Visits, scale: Scale, what: str) -> str:
     strongest = state.strongest
     if strongest is not None and strongest.began is not None:
         texts.append(
-            f"It is a change of {what}: in {strongest.section} "
-            f"{began_words(strongest.began, visits, scale)}."
+            f"It is a change of {what}: in {strongest.section} {began_words(strongest.began, visits, scale)}."
         )
         texts.append(_events_words(strongest))
     elif first.nearby:
@@ -190,7 +189,8 @@ def evidence(
         ]
         texts.append(
             f"{steps[0].later} reads against {steps[0].earlier}, by {plural(steps[0].visits, 'overlap')} of visits on "
-            f"{plural(steps[0].rigs, 'rig')}: {enumerated(shown)}. The limits move by this step at the change-over and "
+            f"{plural(steps[0].rigs, 'rig')}: {enumerated(shown)}. The limits move by this step at the "
+            "change-over and "
             "are wider by its uncertainty."
         )
     return tuple(texts)
@@ -198,9 +198,7 @@ def evidence(
 
 def _what_ran(question: ControlChart, data: ReferenceData) -> str:
     visits = sum(len(one) for one in data.visits.values())
-    rate = (
-        "" if data.visits_per_month is None else f", about {data.visits_per_month:.2g} a month on each rig"
-    )
+    rate = "" if data.visits_per_month is None else f", about {data.visits_per_month:.2g} a month on each rig"
     unit = "fresh sets" if question.reference is Reference.LOT else "runs"
     return (
         f"{visits} visits of {plural(len(data.rigs), 'rig')}{rate}, {data.rows} results ({unit}) of "
@@ -230,7 +228,8 @@ def _lengths_words(lengths: ChartLengths, data: ReferenceData, question: Control
         found = one.shifted[at]
         assert found is not None
         texts.append(
-            f"{one.words[:1].upper()}{one.words[1:]}: one in about {points_words(one.in_control, lengths)}, found after "
+            f"{one.words[:1].upper()}{one.words[1:]}: one in about {points_words(one.in_control, lengths)}, "
+            "found after "
             f"about {points_words(found, lengths)}."
         )
     rigs, sections = len(data.rigs), len(data.sections)
@@ -251,15 +250,18 @@ def _effect_words(effect: LimitEffect, question: ControlChart) -> str:
         who += f", and the linked change-over leaves their centre as well known as from {effect.as_good_as}"
     if effect.trial:
         return (
-            f"{who}. {question.shewhart.limit:g}-sigma limits from so few would give {100 * effect.plain_rate:.2g} % false "
-            f"alarms a point instead of {100 * nominal:.2g} %; below {TRIAL_BELOW} the limits are trial prediction limits "
+            f"{who}. {question.shewhart.limit:g}-sigma limits from so few would give "
+            f"{100 * effect.plain_rate:.2g} % false "
+            f"alarms a point instead of {100 * nominal:.2g} %; below {TRIAL_BELOW} the limits are trial "
+            "prediction limits "
             f"instead, at {effect.factor:.3g} estimated standard deviations."
         )
     found = next((one for _, one in effect.effects if one is not None), None)
     tail = (
         ""
         if found is None
-        else f"; one chart in ten gives false alarms more often than once in {found.one_in_ten:.3g} points, where known "
+        else f"; one chart in ten gives false alarms more often than once in {found.one_in_ten:.3g} points, "
+        "where known "
         f"limits give one in {found.nominal:.3g}"
     )
     return (
@@ -283,7 +285,9 @@ def cannot_tell(
                 f"With {data.rigs[0]} alone a change of the rig cannot be told from a change of the reference lot."
             )
         if not data.lots_told:
-            found.append("The reference lot is not recorded, so a change of lot would look like a change of the rigs.")
+            found.append(
+                "The reference lot is not recorded, so a change of lot would look like a change of the rigs."
+            )
         if data.repeats:
             found.append(
                 "Some sets came back at later visits. A worn set reads differently: their wear goes into the chart as "
@@ -293,7 +297,8 @@ def cannot_tell(
     if ToldBy.NOTHING in told:
         found.append(
             "The same set ran again and again on one rig: its wear and the rig's drift are one number, and every "
-            "signal is of both together. Sets of overlapping ages at the same visits, or the same programme on further "
+            "signal is of both together. Sets of overlapping ages at the same visits, or the same programme "
+            "on further "
             "rigs, would tell them apart."
         )
     if ToldBy.RIGS in told:
@@ -322,9 +327,12 @@ def next_runs(states: Sequence[RigState], question: ControlChart) -> NextRuns | 
     texts = []
     signalling = [state.rig for state in states if state.verdict is Verdict.SIGNAL]
     if signalling:
-        fresh = "fresh sets of the reference lot" if question.reference is Reference.LOT else "the reference set"
+        fresh = (
+            "fresh sets of the reference lot" if question.reference is Reference.LOT else "the reference set"
+        )
         texts.append(
-            f"{enumerated(signalling)}: repeat the reference with {fresh} before further customers' runs are relied on; "
+            f"{enumerated(signalling)}: repeat the reference with {fresh} before further customers' runs are "
+            "relied on; "
             "a signal that stays is the rig's. When the cause is found, put it into the events (a restart, or "
             f'"{question.closing[0] if question.closing else "signal closed"}").'
         )

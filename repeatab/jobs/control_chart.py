@@ -99,12 +99,13 @@ def run_control_chart(
     series = series_of(question, data, links, wear, events)
     _refuse_base_at_the_end(question, series)
     progress("charting", 2, _STEPS)
-    watched, signals = {}, []
+    watched: dict[Key, tuple[Watched, ...]] = {}
+    signals: list[ChartSignal] = []
     for key, one in series.items():
         watched[key], given = watch(question, data, one, events)
         signals += given
     _refuse_nothing(watched)
-    joint = {}
+    joint: dict[str, tuple[JointRegime, ...]] = {}
     for rig in data.rigs if question.joint is not None else ():
         mine = {section: one for (r, section), one in series.items() if r == rig}
         own = {section: one for (r, section), one in watched.items() if r == rig}
@@ -113,7 +114,7 @@ def run_control_chart(
     progress("run lengths", 3, _STEPS)
     charted = _Charted(
         data=data, links=links, wear=wear, series=series, watched=watched, joint=joint, signals=tuple(signals),
-        states=states_of(question, data.rigs, series, watched, joint, signals),
+        states=states_of(question, data.rigs, watched, joint, signals),
         lengths=lengths_of(
             question, visits_per_month=data.visits_per_month, nominal_ratio=_scatter_charted(question, data)
         ),
@@ -231,8 +232,10 @@ def _refuse_base_at_the_end(question: ControlChart, series: Mapping[Key, Series]
     if early:
         start = question.base.start or ""
         raise StudyError(
-            f"base: the base period (from {start}) lies after the results that are to be judged: the last result is of "
-            f"{early[0].visits.when(len(early[0].visits) - 1)}. Limits come first, new results after them: end the base "
+            f"base: the base period (from {start}) lies after the results that are to be judged: the last "
+            "result is of "
+            f"{early[0].visits.when(len(early[0].visits) - 1)}. Limits come first, new results after them: "
+            "end the base "
             "period before the results in question."
         )
 

@@ -19,6 +19,7 @@ _SCHEMAS = {
     "requalification": "RequalificationFile",
     "lot_comparison": "LotComparisonFile",
     "round_robin": "RoundRobinFile",
+    "control_chart": "ControlChartFile",
 }
 """Job -> its schema; the module and the template are named after the job."""
 

@@ -17,6 +17,7 @@ from repeatab.base.errors import RepeatabError, StudyError
 from repeatab.base.quantity import Quantity
 from repeatab.intake.aliases import Aliases
 from repeatab.intake.columns import plan_columns
+from repeatab.intake.events import EventSource
 from repeatab.intake.exclusions import Exclusion
 from repeatab.intake.options import ReadOptions
 from repeatab.intake.statistics import Statistic
@@ -76,6 +77,7 @@ class Study:
     as_of: str | None = None
     history: History = History()
     further: Mapping[str, ResultSource] = field(default_factory=dict)
+    events: EventSource | None = None
 
     @property
     def name(self) -> str:
@@ -144,6 +146,7 @@ def _study(text: StudyText, file: StudyFile, *, folder: Path) -> Study:
         sections=tuple(file.parts_by_section),
         history=_history(file, folder),
         further=_further(file, source),
+        events=file.event_source,
     )
 
 

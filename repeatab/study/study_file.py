@@ -13,10 +13,12 @@ from pydantic import Field, model_validator
 
 from repeatab.base.errors import StudyError, listed, nearest
 from repeatab.intake.columns import RESULT, SECTION
+from repeatab.intake.events import EventSource
 from repeatab.intake.options import ReadOptions, Shape
 from repeatab.intake.roles import Role
 from repeatab.intake.run_files import NamePattern
 from repeatab.intake.statistics import Statistic
+from repeatab.jobs.chart_question import ControlChart
 from repeatab.jobs.lot_question import LotComparison
 from repeatab.jobs.questions import Analysis, CorrelationCheck, GaugeStudy
 from repeatab.jobs.requal_question import Requalification
@@ -24,7 +26,7 @@ from repeatab.jobs.round_question import RoundRobin
 from repeatab.study.parts import AliasesPart, ExcludePart, HistoryPart, Part, ResultsPart
 from repeatab.study.values import DateText, StatisticText
 
-Question = CorrelationCheck | GaugeStudy | LotComparison | Requalification | RoundRobin
+Question = CorrelationCheck | GaugeStudy | LotComparison | Requalification | RoundRobin | ControlChart
 """The question of any job; a later job adds its own."""
 
 DEFAULT_CONFIDENCE = 0.95
@@ -72,6 +74,11 @@ class StudyFile(Part):
     def further(self) -> dict[str, tuple[tuple[str, ...], dict[str, str], ReadOptions]]:
         """Results beside those of the study, by name: files, columns and how to read them; none in most jobs."""
         return {}
+
+    @property
+    def event_source(self) -> EventSource | None:
+        """Where events are read from, where the job takes some and the study names a file."""
+        return None
 
     @property
     def base_days(self) -> tuple[str | None, str | None]:

@@ -13,6 +13,8 @@ if TYPE_CHECKING:
 
 
 SECTIONS_PER_PART = 20
+STRIPS_PER_PART = 6
+RIGS_PER_PART = 20
 
 
 def parts_of(figure: data.Figure) -> int:
@@ -32,6 +34,10 @@ def parts_of(figure: data.Figure) -> int:
             sections = len({point.section for point in figure.points})
         case data.OffsetHistory():
             sections = len(figure.series)
+        case data.ReferenceHistory() | data.SmoothedHistory() | data.JointHistory():
+            return max(1, math.ceil(len(figure.strips) / STRIPS_PER_PART))
+        case data.RigStates():
+            return max(1, math.ceil(len(figure.rigs) / RIGS_PER_PART))
         case _:
             sections = 1
     return max(1, math.ceil(sections / SECTIONS_PER_PART))
@@ -99,3 +105,11 @@ def draw(
                 from repeatab.report.figures.wear import draw_wear
 
                 return draw_wear(figure, width, titled, part)
+            case data.ReferenceHistory() | data.SmoothedHistory() | data.JointHistory():
+                from repeatab.report.figures.history import draw_history
+
+                return draw_history(figure, width, titled, part)
+            case data.RigStates():
+                from repeatab.report.figures.rig_states import draw_rig_states
+
+                return draw_rig_states(figure, width, titled, part)
