@@ -30,7 +30,11 @@ class Question(Enum):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Answer:
-    """The verdict on one question. met : whether its burden is met. holds : the sections that hold the rig."""
+    """The verdict on one question.
+
+    met : whether its burden is met. holds : the sections that hold the rig. unshown : those in which it is not shown
+    that all is well. against : those that contradict it or cannot be judged.
+    """
 
     question: Question
     burden: Burden
@@ -38,7 +42,13 @@ class Answer:
     qualifier: Qualifier
     met: bool
     holds: tuple[str, ...]
-    open: tuple[str, ...]
+    unshown: tuple[str, ...]
+    against: tuple[str, ...]
+
+    @property
+    def lacking(self) -> tuple[str, ...]:
+        """The sections for which the burden is not met."""
+        return self.unshown if self.burden is Burden.MUST_BE_SHOWN else self.against
 
 
 def offset_answer(question: Question, burden: Burden, comparison: LevelComparison) -> Answer:
@@ -50,31 +60,39 @@ def offset_answer(question: Question, burden: Burden, comparison: LevelCompariso
         for c in deciding
         if c.verdict is Verdict.DIFFERENT and c.qualifier is Qualifier.IT_MATTERS
     )
-    silent = any(
-        c.trouble is not None or c.qualifier in (Qualifier.CONFOUNDED, Qualifier.BETWEEN_LOOKS)
-        for c in deciding
-    )
     # Data that cannot speak contradict nothing, but that is no ground to act on.
-    uncontradicted = not silent and not any(c.verdict is Verdict.DIFFERENT for c in deciding)
-    met = verdict is Verdict.EQUIVALENT if burden is Burden.MUST_BE_SHOWN else uncontradicted
-    unsettled = tuple(c.section.name for c in deciding if c.verdict is not Verdict.EQUIVALENT)
+    against = tuple(
+        c.section.name
+        for c in deciding
+        if c.trouble is not None
+        or c.verdict is Verdict.DIFFERENT
+        or c.qualifier in (Qualifier.CONFOUNDED, Qualifier.BETWEEN_LOOKS)
+    )
+    unshown = tuple(c.section.name for c in deciding if c.verdict is not Verdict.EQUIVALENT)
     return Answer(
-        question=question, burden=burden, verdict=verdict, qualifier=qualifier, met=met, holds=holds,
-        open=unsettled,
+        question=question, burden=burden, verdict=verdict, qualifier=qualifier,
+        met=not (unshown if burden is Burden.MUST_BE_SHOWN else against), holds=holds, unshown=unshown,
+        against=against,
     )  # fmt: skip
 
 
-def ratio_answer(burden: Burden, claims: Sequence[RatioClaim], *, between_looks: bool) -> Answer:
+def ratio_answer(burden: Burden, claims: Sequence[RatioClaim]) -> Answer:
     """The answer that the ratios of standard deviations give."""
     verdict, qualifier = overall_ratio(claims)
     deciding = [claim for claim in claims if claim.section.decides]
-    holds = tuple(c.section.name for c in deciding if c.verdict is Verdict.NOT_ACCEPTABLE)
-    contradicted = any(c.verdict in (Verdict.NOT_ACCEPTABLE, Verdict.DIFFERENT) for c in deciding)
-    silent = between_looks or any(c.trouble is not None for c in deciding)
-    met = verdict is Verdict.ACCEPTABLE if burden is Burden.MUST_BE_SHOWN else not (contradicted or silent)
+    against = tuple(
+        c.section.name
+        for c in deciding
+        if c.trouble is not None
+        or c.verdict in (Verdict.NOT_ACCEPTABLE, Verdict.DIFFERENT)
+        or c.qualifier is Qualifier.BETWEEN_LOOKS
+    )
+    unshown = tuple(c.section.name for c in deciding if c.verdict is not Verdict.ACCEPTABLE)
     return Answer(
-        question=Question.REPEATABILITY, burden=burden, verdict=verdict, qualifier=qualifier, met=met,
-        holds=holds, open=tuple(c.section.name for c in deciding if c.verdict is not Verdict.ACCEPTABLE),
+        question=Question.REPEATABILITY, burden=burden, verdict=verdict, qualifier=qualifier,
+        met=not (unshown if burden is Burden.MUST_BE_SHOWN else against),
+        holds=tuple(c.section.name for c in deciding if c.verdict is Verdict.NOT_ACCEPTABLE),
+        unshown=unshown, against=against,
     )  # fmt: skip
 
 

@@ -315,13 +315,14 @@ def _what_goes_with(
             common.append(words)
         else:
             mixed.append(
-                f"{words} on {question.moved_rig} and not likewise on the rigs that stayed, so that change and the "
-                f"move are one. Run {question.moved_rig} with what the others ran with."
+                f"{words[:1].upper()}{words[1:]} on {question.moved_rig} and not likewise on the "
+                "rigs that stayed, so that change and the move are one. "
+                f"Run {question.moved_rig} with what the others ran with."
             )
     if len(set(worn.values())) > 1:
         again = [rig for rig, use in worn.items() if use is SetUse.SAME]
         mixed.append(
-            f"{enumerated([str(rig) for rig in again])} ran the same pad sets in both phases and the other rigs fresh "
+            f"On {enumerated([str(rig) for rig in again])} the same pad sets ran in both phases, on the others fresh "
             "ones, so wear of the sets and the move are one. Run fresh sets on every rig, or the same on every rig."
         )
     elif SetUse.SAME in worn.values():
@@ -331,14 +332,28 @@ def _what_goes_with(
 
 def _without_controls(question: Requalification, changed: dict[str, str], use: SetUse) -> tuple[str, ...]:
     if question.nothing_else_changed.strip():
-        return ()
+        return _contradicting(question, changed, use)
     wear = " the wear of the pad sets, which ran in both phases," if use is SetUse.SAME else ""
     recorded = f" Recorded as changed: {'; '.join(changed.values())}." if changed else ""
     return (
-        f"no rig stayed behind as a control, so the move of {question.moved_rig} cannot be told from anything else "
+        f"No rig stayed behind as a control, so the move of {question.moved_rig} cannot be told from anything else "
         f"that changed between '{question.before}' and '{question.after}':{wear} ageing of the lot, season and "
         f"climate, discs, operators, procedure.{recorded} Name rigs that stayed and ran the same lot in both "
         "phases, or state why nothing else can have changed (nothing_else_changed).",
+    )
+
+
+def _contradicting(question: Requalification, changed: dict[str, str], use: SetUse) -> tuple[str, ...]:
+    """What the data say against the statement that nothing else changed."""
+    found = [*changed.values()]
+    if use is SetUse.SAME:
+        found.append("the pad sets ran in both phases and were worn by their runs before")
+    if not found:
+        return ()
+    return (
+        f"It is stated that nothing but the move can have changed the level "
+        f'("{question.nothing_else_changed.strip()}"), but the results say otherwise: {"; ".join(found)}. Name rigs '
+        "that stayed and ran the same lot in both phases, or leave out a column that is no part of the conditions.",
     )
 
 

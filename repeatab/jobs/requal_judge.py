@@ -63,7 +63,7 @@ def judge_move(question: Requalification, results: Results) -> MoveFindings:
     if look.between:
         shift, ratios = _unjudged(shift), tuple(_unjudged_ratio(claim) for claim in ratios)
         sister = None if sister is None else _unjudged(sister)
-    answers = _answers(question, shift, ratios, sister, between=look.between)
+    answers = _answers(question, shift, ratios, sister)
     return MoveFindings(
         question=question, overruled=overruled, design=design, look=look, shift=shift, ratios=ratios, sister=sister,
         drifting=_drifting(question, shift), answers=answers,
@@ -186,13 +186,11 @@ def _answers(
     shift: LevelComparison,
     ratios: tuple[RatioClaim, ...],
     sister: LevelComparison | None,
-    *,
-    between: bool,
 ) -> tuple[Answer, ...]:
     burdens = question.burdens
     found = [
         offset_answer(Question.LEVEL, burdens.level, shift),
-        ratio_answer(burdens.repeatability, ratios, between_looks=between),
+        ratio_answer(burdens.repeatability, ratios),
     ]
     if sister is not None and burdens.sister is not None:
         found.append(offset_answer(Question.SISTER, burdens.sister, sister))

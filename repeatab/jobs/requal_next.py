@@ -11,6 +11,7 @@ from repeatab.jobs.requal_answers import Answer, Question
 from repeatab.jobs.requal_design import MoveDesign
 from repeatab.jobs.requal_looks import LookState
 from repeatab.jobs.requal_scatter import RatioClaim
+from repeatab.jobs.wording import plural
 from repeatab.outcome.outcome import MethodNote, NextRuns
 from repeatab.outcome.tables import Table
 from repeatab.outcome.verdict import Verdict
@@ -39,7 +40,9 @@ def next_runs(
         return NextRuns(sentence=look.sentence)
     sentences = []
     if design.confounded:
-        sentences.append(f"First separate what is mixed: {design.confounded[0]}")
+        sentences.append(
+            f"First separate what is mixed with the move (see above); more sets on {design.moved} alone do not help."
+        )
     for name, plan in planned.items():
         none, _, seen, _ = (need.further for need in plan.needed)
         reach = plan.reach - plan.present
@@ -49,8 +52,8 @@ def next_runs(
             )
         else:
             sentences.append(
-                f"{name}, level: {_number(none, reach)} further sets per rig if there is no shift, "
-                f"{_number(seen, reach)} if it is as observed."
+                f"{name}, level: {_number(none, reach)} per rig if there is no shift, {_number(seen, reach)} if it is "
+                "as observed."
             )
     if not all(a.met for a in answers if a.question is Question.REPEATABILITY):
         for claim in ratios:
@@ -63,7 +66,7 @@ def next_runs(
 
 
 def _number(further: int | None, reach: int) -> str:
-    return f"more than {reach}" if further is None else str(further)
+    return f"more than {reach} further sets" if further is None else plural(further, "further set")
 
 
 def _ratio_sets(claim: RatioClaim, design: MoveDesign) -> str:
@@ -75,7 +78,7 @@ def _ratio_sets(claim: RatioClaim, design: MoveDesign) -> str:
             f"{name}: no number of further sets on {design.moved} meets the limit {claim.limit:g}, since what ran "
             "before the move cannot be added to; a wider limit or the other burden is for the laboratory to decide."
         )
-    return f"{name}: {claim.further} further sets on {design.moved} if nothing has changed."
+    return f"{name}: {plural(claim.further, 'further set')} on {design.moved} if nothing has changed."
 
 
 def methods(design: MoveDesign, *, planned: bool, looks: bool, ratio: bool) -> tuple[MethodNote, ...]:

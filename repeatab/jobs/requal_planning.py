@@ -68,6 +68,8 @@ def more_sets(
         bounds=claim.bounds,
         confidence=confidence,
         alpha=claim.alpha,
+        # A shift that shows but may lie inside the margin neither holds the rig nor returns it.
+        beyond_only=True,
     )
     rigs = 1 + len(design.controls)
     return what_to_run_next(

@@ -93,6 +93,8 @@ def overall_ratio(claims: Sequence[RatioClaim]) -> tuple[Verdict, Qualifier]:
         return Verdict.DIFFERENT, Qualifier.MARGIN_OPEN
     if all(claim.verdict is Verdict.ACCEPTABLE for claim in deciding):
         return Verdict.ACCEPTABLE, Qualifier.NONE
+    if any(claim.qualifier is Qualifier.BETWEEN_LOOKS for claim in deciding):
+        return Verdict.UNDECIDED, Qualifier.BETWEEN_LOOKS
     return Verdict.UNDECIDED, Qualifier.NONE
 
 

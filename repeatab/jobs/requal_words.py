@@ -18,7 +18,7 @@ from repeatab.jobs.requal_design import MoveDesign
 from repeatab.jobs.requal_looks import LookState
 from repeatab.jobs.requal_question import Burden, CheckResult, Requalification
 from repeatab.jobs.requal_scatter import RatioClaim
-from repeatab.jobs.requal_tables import missing_items
+from repeatab.jobs.requal_tables import complete_checklist, missing_items
 from repeatab.jobs.wording import enumerated, percent, plural, result
 from repeatab.outcome.verdict import Judgement, Qualifier, Verdict
 
@@ -68,9 +68,8 @@ def headline(
         parts.append(f"This holds {NO_DRIFT}.")
     if failed:
         parts.append(f"Checks of the rig recorded as failed: {enumerated(failed)}.")
-    missing = missing_items(question.checklist)
-    if missing:
-        parts.append(f"Missing on the checklist: {enumerated(missing)}.")
+    if missing_items(question.checklist):
+        parts.append(f"{_missing(question)}.")
     qualifier = Qualifier.NONE
     if verdict is Verdict.UNDECIDED:
         qualifier = next(
@@ -99,7 +98,7 @@ def _reasons(
         return [look.sentence]
     parts = [_unmet(answer) for answer in answers if not answer.met]
     if design.confounded:
-        parts.append(f"The shift cannot be told from something else: {design.confounded[0]}")
+        parts.append(f"The shift cannot be told from something else. {design.confounded[0]}")
     return parts
 
 
@@ -136,8 +135,15 @@ def _held(answer: Answer, question: Requalification, sizes: Mapping[str, str]) -
             )
 
 
+def _missing(question: Requalification) -> str:
+    missing = missing_items(question.checklist)
+    if len(missing) == len(complete_checklist(question.checklist)):
+        return "The checklist of the rig is not filled in"
+    return f"Missing on the checklist: {enumerated(missing)}"
+
+
 def _unmet(answer: Answer) -> str:
-    where = enumerated(list(answer.open)) if answer.open else "no section"
+    where = enumerated(list(answer.lacking))
     if answer.burden is Burden.MUST_BE_SHOWN:
         return f"Not shown: {answer.question.value}, in {where}."
     return f"Contradicted or not to be judged: {answer.question.value}, in {where}."
@@ -149,8 +155,8 @@ def answer_judgement(answer: Answer, question: Requalification) -> Judgement:
     sections = (
         f"Holding the rig: {enumerated(list(answer.holds))}. "
         if answer.holds
-        else f"Open: {enumerated(list(answer.open))}. "
-        if answer.open
+        else f"Not shown in {enumerated(list(answer.unshown))}. "
+        if answer.unshown
         else "All deciding sections are settled. "
     )
     name = answer.question.value
@@ -236,9 +242,9 @@ def evidence(
 
 def _checks(question: Requalification) -> str:
     passed = [check.item for check in question.checklist if check.result is CheckResult.PASSED]
-    missing = missing_items(question.checklist)
-    tail = f"; missing: {enumerated(missing)}" if missing else ""
-    return f"Checks of the rig that the laboratory states as passed: {enumerated(passed)}{tail}."
+    if not passed:
+        return "No check of the rig after the move is stated as passed."
+    return f"Checks of the rig that the laboratory states as passed: {enumerated(passed)}."
 
 
 def _independent(design: MoveDesign) -> str:

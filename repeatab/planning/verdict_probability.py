@@ -36,6 +36,7 @@ class PlannedComparison:
     arrange : number of sets per arm -> the design.
     pairs : the study's own estimators.
     alpha : error rate of the difference claim (adjusted where the study adjusts it).
+    beyond_only : whether a difference settles the matter only where all of it lies beyond the margin.
     """
 
     arrange: Callable[[int], Arrangement]
@@ -43,6 +44,7 @@ class PlannedComparison:
     bounds: Bounds
     confidence: float
     alpha: float
+    beyond_only: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -79,8 +81,9 @@ def verdict_probability(
     """Simulate `draws` studies of `sets` sets per arm and judge each."""
     pairs = _simulated(plan, sets, belief, draws=draws, rng=rng)
     found = decide(evidence_of(pairs, plan.bounds), confidence=plan.confidence, alpha=plan.alpha)
+    different = found.different & found.beyond if plan.beyond_only else found.different
     return VerdictProbability(
-        equivalent=float(found.equivalent.mean()), different=float(found.different.mean()), draws=draws
+        equivalent=float(found.equivalent.mean()), different=float(different.mean()), draws=draws
     )
 
 

@@ -2,7 +2,7 @@
 
 A rig that did not shift is called shifted in at most 6 % (the verdict promises 5 % at 95 % confidence), and a rig
 that shifted by exactly its margin is called unshifted in at most 6 %, whatever its ordinary drift, where the design
-shows the drift or the laboratory states it. Where neither is so the verdict is conditional, and the last test shows why.
+shows the drift or the laboratory states it. Where neither is so the verdict is conditional, and one test shows why.
 Rates are those of the verdict, which has to hold under both views of the scatter, so they may fall below 5 %: with few
 visits and little drift the component stays in the degrees of freedom.
 

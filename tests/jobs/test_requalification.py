@@ -21,10 +21,11 @@ from repeatab.base.notes import NoteKind
 from repeatab.estimation.scatter_ratio import paired_ratio
 from repeatab.intake.results import Results
 from repeatab.jobs.level_comparison import LevelComparison, blocks_by_section
-from repeatab.jobs.questions import Analysis
+from repeatab.jobs.questions import Analysis, RunCost
 from repeatab.jobs.requal_answers import Answer, Question, decision
 from repeatab.jobs.requal_design import move_design
 from repeatab.jobs.requal_judge import judge_move
+from repeatab.jobs.requal_planning import more_sets
 from repeatab.jobs.requal_question import (
     CHECKS,
     Burden,
@@ -286,12 +287,26 @@ def test_a_stated_reason_lets_before_and_after_decide_and_is_printed() -> None:
     assert any("moved within a day, same disc" in text for text in outcome.cannot_tell)
 
 
+def test_a_statement_that_the_results_contradict_decides_nothing() -> None:
+    frame = moved_by(-0.10)
+    batch = np.where(frame["phase"] == "after", "D15", "D14")
+    question = asked((), drift=KNOWN, nothing_else_changed="same disc")
+    outcome = run(question, frame.assign(disc=batch)[frame["rig"] == "M"])
+    assert outcome.headline.qualifier is Qualifier.CONFOUNDED
+    for part in ("same disc", "disc went from 'D14' to 'D15'", "say otherwise"):
+        assert part in outcome.headline.reason
+    worn = frame.assign(pad_set=frame["pad_set"].str.replace("after", "before"))
+    rng = np.random.default_rng(1)
+    worn["result"] += 0.0005 * rng.standard_normal(len(worn))
+    assert "worn" in run(question, worn[worn["rig"] == "M"]).headline.reason
+
+
 def test_what_changed_on_the_moved_rig_only_cannot_be_told_from_the_move() -> None:
     frame = moved_by(-0.10)
     moved = (frame["rig"] == "M") & (frame["phase"] == "after")
     outcome = run(asked(drift=KNOWN), frame.assign(operator=np.where(moved, "TB", "KM")))
     assert outcome.headline.qualifier is Qualifier.CONFOUNDED
-    assert "operator went from 'KM' to 'TB'" in outcome.headline.reason
+    assert "Operator went from 'KM' to 'TB'" in outcome.headline.reason
 
 
 def test_what_changed_on_all_rigs_is_taken_out_and_named() -> None:
@@ -343,7 +358,7 @@ def test_worn_runs_take_no_part_where_fresh_sets_ran_as_well() -> None:
 def answer(*, met: bool, holds: tuple[str, ...] = ()) -> Answer:
     return Answer(
         question=Question.LEVEL, burden=SHOWN, verdict=Verdict.UNDECIDED, qualifier=Qualifier.NONE, met=met,
-        holds=holds, open=(),
+        holds=holds, unshown=(), against=(),
     )  # fmt: skip
 
 
@@ -379,15 +394,21 @@ def test_verdict_follows_the_shift(shift: float, burden: Burden, wanted: Verdict
 
 
 def test_scatter_too_large_to_show_anything_leaves_only_the_lighter_burden_met() -> None:
-    frame = moved_by(0.0, sd=0.02)
+    frame = moved_by(0.007, sd=0.010)
     heavy, light = (
         run(asked(drift=KNOWN, burdens=Burdens(level=b, repeatability=UNCONTRADICTED)), frame)
         for b in (SHOWN, UNCONTRADICTED)
     )
     assert heavy.headline.verdict is Verdict.UNDECIDED
     assert heavy.next_runs is not None
-    assert "further sets per rig" in heavy.next_runs.sentence
+    assert "per rig if there is no shift" in heavy.next_runs.sentence
     assert light.headline.verdict is Verdict.RETURN_TO_SERVICE
+
+
+def test_where_the_runs_before_are_too_few_no_number_of_runs_after_helps() -> None:
+    outcome = run(asked(drift=KNOWN), moved_by(0.0, n=3, sd=0.02))
+    assert outcome.next_runs is not None
+    assert "no affordable number" in outcome.next_runs.sentence
 
 
 def test_worse_repeatability_holds_the_rig() -> None:
@@ -579,3 +600,19 @@ def test_from_python_it_is_the_same(demo: Outcome) -> None:
     )  # fmt: skip
     assert dict(outcome.numbers) == pytest.approx(dict(demo.numbers), rel=1e-12)
     assert outcome.headline.verdict is demo.headline.verdict
+
+
+# --- what to run next ------------------------------------------------------------------------------------------
+
+
+def test_a_shift_that_may_lie_inside_the_margin_is_no_verdict_to_plan_for() -> None:
+    """True shift at the margin: the plan's probability of a verdict is that of the two errors, 5 and 2.5 %."""
+    question = asked(drift=KNOWN)
+    found = judge_move(question, read(moved_by(0.02, sd=0.004)))
+    plan = more_sets(
+        found.shift.claims[0], found.design, question.sections[0], confidence=0.95, analysis=question.analysis,
+        cost=RunCost(sets_at_hand=8), seed=1,
+    )  # fmt: skip
+    assert all(need.further is None for need in plan.needed if need.belief == "the observed difference")
+    assert all(point.observed.decided < 0.075 + 4 * 0.013 for point in plan.curve)
+    assert plan.reach == plan.present + 4
