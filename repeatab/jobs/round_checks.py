@@ -80,16 +80,28 @@ def files_of_one_code(rows: pd.DataFrame) -> list[DataFinding]:
     return found
 
 
-_FACTORS = {2: 0.02, 10: 0.1, 100: 0.2, 1000: 0.2, 9.80665: 0.02, 1.355818: 0.02}
-"""Factors of a slip in the unit, and how near (as a fraction) the ratio must lie: C* and μ, decimal marks, percent,
-kilo, kilogram-force, pound-foot."""
+_PURE = {
+    2.0: "C* for μ (a disc brake has C* = 2 μ)",
+    10.0: "a slip of the decimal mark",
+    100.0: "percent for a fraction",
+    1000.0: "thousandths for a fraction",
+}
+_WITH_UNIT = {
+    1.355818: "pound-foot for newton metre",
+    9.80665: "kilogram-force for newton, or of a slip of the decimal mark",
+    1000.0: "a prefix such as kilo",
+}
+"""Factors by which a slip in the unit changes a result, and what is behind them."""
 
 
-def unit_slips(level: LevelCells) -> list[DataFinding]:
+def unit_slips(level: LevelCells, unit: str) -> list[DataFinding]:
     """Laboratories whose mean is another's by the factor of a unit; such a finding blocks the verdict.
 
     The ratio is formed to the median of the other laboratories; their own spread must be too small to explain it.
+
+    unit : of the quantity, empty for a pure number; it decides which slips there can be.
     """
+    factors = _WITH_UNIT if unit else _PURE
     found = []
     for index, laboratory in enumerate(level.laboratories):
         others = np.delete(level.mean, index)
@@ -98,36 +110,26 @@ def unit_slips(level: LevelCells) -> list[DataFinding]:
             continue
         spread = float(np.median(np.abs(np.log(others / middle)))) * 1.483
         size = float(level.mean[index]) / middle
-        factor = _factor_near(size, spread)
-        if factor:
+        factor = _factor_near(size, spread, list(factors))
+        if factor is not None:
+            shown = f"{factor:.4g}" if size > 1 else f"1/{factor:.4g}"
             found.append(
                 DataFinding(
                     check="level in another unit",
                     text=f"Level '{level.level}': laboratory '{laboratory}' reads {size:.4g} times the middle of the "
-                    f"others, about the factor {factor} of {_UNITS[factor.removeprefix('1/')]}. Ask the laboratory for "
-                    "its unit, and convert or exclude the results with a reason.",
+                    f"others, about the factor {shown} of {factors[factor]}. Ask the laboratory for its unit, and "
+                    "convert or exclude the results with a reason.",
                     blocks=True,
                 )
             )
     return found
 
 
-def _factor_near(ratio: float, spread: float) -> str:
-    """The factor of a unit that the ratio is near to, as "100" or "1/100"; empty where none is."""
-    size = abs(np.log(ratio))
+def _factor_near(ratio: float, spread: float, factors: Sequence[float]) -> float | None:
+    """The factor nearest to the ratio or its inverse, if it is near enough for the spread of the others."""
+    size = abs(float(np.log(ratio)))
     if size < 6 * spread:
-        return ""
-    for factor, near in _FACTORS.items():
-        if abs(size - np.log(factor)) <= np.log1p(max(near, min(3 * spread, 0.2))):
-            return f"{factor:g}" if ratio > 1 else f"1/{factor:g}"
-    return ""
-
-
-_UNITS = {
-    "2": "C* for μ (a disc brake has C* = 2 μ)",
-    "10": "a slip of the decimal mark",
-    "100": "percent for a fraction",
-    "1000": "a prefix such as kilo",
-    "9.80665": "kilogram-force for newton",
-    "1.35582": "pound-foot for newton metre",
-}
+        return None
+    nearest = min(factors, key=lambda factor: abs(size - np.log(factor)))
+    room = min(max(0.05, 6 * spread), 0.25 * float(np.log(nearest)))
+    return nearest if abs(size - np.log(nearest)) <= room else None

@@ -92,12 +92,13 @@ def work_through(
     analysis = analyse(question, data)
     kinds = {level: set_kind(data, level) for level in data.levels}
     lot, scores = _scored(question, data, analysis, wear, homogeneity_runs, stability_runs)
-    findings = [finding for one in analysis.levels for finding in unit_slips(one.every)]
+    quantity = _quantity(results, tables)
+    findings = [finding for one in analysis.levels for finding in unit_slips(one.every, quantity.unit)]
     read = () if results is None else results.findings
     raw = () if results is None else results.inputs
     return RoundStudy(
         question=question,
-        quantity=_quantity(results, tables),
+        quantity=quantity,
         data=data,
         analysis=analysis,
         kinds=kinds,

@@ -39,9 +39,7 @@ def table(**changed: Any) -> pd.DataFrame:
 
 def written(tmp_path: Path, frame: pd.DataFrame | None = None) -> Path:
     frame = table() if frame is None else frame
-    cells = reduce_to_cells(
-        frame, result="result", factors=["laboratory", "level"], covariates=["run_order"]
-    )
+    cells = reduce_to_cells(frame, result="result", factors=["laboratory", "level"], covariates=["run_order"])
     path = tmp_path / "l1.cells.csv"
     raw = InputFile(name="l1.csv", sha256="ab" * 32, rows=6)
     path.write_bytes(cell_file_bytes(cells, quantity="friction", results=[raw]))
