@@ -6,6 +6,7 @@ In: parsed TOML.  Out: the question ControlChart, and where the events are.
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import replace
 from typing import Annotated, ClassVar, Literal, Self
 
 from pydantic import Field, PlainValidator, model_validator
@@ -141,13 +142,15 @@ class EwmaPart(Part):
                 raise StudyError("ewma.weight: is missing. State it with the limit, or neither of them.")
             chosen = ewma_for(shift=shift, in_control=in_control, starting_limits=self.starting_limits).chart
             assert isinstance(chosen, Ewma)
-            return chosen
-        limit = self.limit
+            # Nothing is lost by two digits of the weight, and a laboratory can quote them.
+            return self._with_weight(float(f"{chosen.weight:.2g}"), None, in_control)
+        return self._with_weight(self.weight, self.limit, in_control)
+
+    def _with_weight(self, weight: float, limit: float | None, in_control: float) -> Ewma:
         if limit is None:
-            limit = ewma_limit(
-                weight=self.weight, in_control=in_control, starting_limits=self.starting_limits
-            )
-        return Ewma(weight=self.weight, limit=limit, starting_limits=self.starting_limits)
+            exact = ewma_limit(weight=weight, in_control=in_control, starting_limits=self.starting_limits)
+            limit = float(f"{exact:.4g}")
+        return Ewma(weight=weight, limit=limit, starting_limits=self.starting_limits)
 
 
 class CusumPart(Part):
@@ -162,7 +165,8 @@ class CusumPart(Part):
         if self.reference is None and self.decision is None:
             chosen = cusum_for(shift=shift, in_control=in_control, head_start=self.head_start).chart
             assert isinstance(chosen, Cusum)
-            return chosen
+            decision = float(f"{chosen.decision:.4g}")
+            return replace(chosen, decision=decision, head_start=decision / 2 if self.head_start else 0.0)
         if self.reference is None or self.decision is None:
             raise StudyError("cusum: state reference and decision together, or neither of them.")
         start = self.decision / 2 if self.head_start else 0.0

@@ -6,6 +6,7 @@ import pytest
 
 from repeatab.base.notes import Note, NoteKind
 from repeatab.outcome import figures as f
+from repeatab.outcome import history_figures as h
 from repeatab.outcome.outcome import DataFinding, InputFile, MethodNote, NextRuns, Outcome, Provenance
 from repeatab.outcome.tables import Column, ColumnKind, Table
 from repeatab.outcome.verdict import Judgement, Qualifier, Verdict
@@ -47,6 +48,11 @@ def outcome() -> Outcome:
     )
     month = f.OffsetMonth(day="2026-01-31", value=1.2, lower=None, upper=2.0)
     series = f.OffsetSeries(label="Cold", months=(month,), margin_low=-5.0, margin_high=None)
+    visit = h.HistoryPoint(
+        place=1.0, label="v", value=0.4, centre=None, lower=0.39, upper=None, use=h.PointUse.NEW, signal=False
+    )
+    strip = h.HistoryStrip(label="Cold", lines=(h.HistoryLine(name="m", points=(visit,), stretches=(0,)),))
+    event = h.HistoryEvent(place=1.0, label="moved", restarts=True)
     figures: tuple[f.Figure, ...] = (
         f.ScatterSources(key="1", sources=(estimate,), margin=None, **base),
         f.OffsetsBySection(key="2", rows=(row,), first="A", second="B", **base),
@@ -64,6 +70,19 @@ def outcome() -> Outcome:
         f.WhatMoreRunsBuy(key="6", rows=(more,), target=0.8, margin=0.02, **base),
         f.OffsetHistory(
             key="offsets over the months", series=(series,), events=(("2026-02-01", "repair"),), **base
+        ),
+        f.ReferenceHistory(key="8", strips=(strip,), events=(event,), dated=True, **base),
+        f.SmoothedHistory(key="9", strips=(strip,), events=(), dated=True, **base),
+        f.JointHistory(key="10", strips=(strip,), events=(), dated=False, **base),
+        f.RigStates(
+            key="11",
+            rigs=("A",),
+            verdicts=("signal",),
+            sections=("Cold",),
+            states=(
+                h.RigSectionState(rig="A", section="Cold", state="signal", since="2025-01-31", decides=True),
+            ),
+            **base,
         ),
     )
     judgement = Judgement(

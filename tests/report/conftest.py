@@ -27,6 +27,18 @@ from repeatab.outcome.figures import (
     SetsAcrossRigs,
     WhatMoreRunsBuy,
 )
+from repeatab.outcome.history_figures import (
+    HistoryEvent,
+    HistoryLine,
+    HistoryPoint,
+    HistoryStrip,
+    JointHistory,
+    PointUse,
+    ReferenceHistory,
+    RigSectionState,
+    RigStates,
+    SmoothedHistory,
+)
 from repeatab.outcome.outcome import DataFinding, InputFile, MethodNote, NextRuns, Outcome, Provenance
 from repeatab.outcome.tables import Column, ColumnKind, Table
 from repeatab.outcome.verdict import Judgement, Qualifier, Verdict
@@ -291,7 +303,65 @@ def _figures(points: list[SetPoint], rows: list[OffsetRow], sections: tuple[str,
             series=tuple(_offset_series(s, i) for i, s in enumerate(sections)),
             events=(("2026-02-17", "relocation"),),
         ),
+        *_chart_figures(sections),
     )
+
+
+def _history(section: str, turn: int, *, limits: bool = True) -> HistoryLine:
+    """Two years of visits: a base, a restart with new limits, a signal; one visit left out of the base."""
+    draw = random.Random(77 + turn)
+    points = []
+    for visit in range(24):
+        centre = 0.41 - 0.02 * turn + (0.015 if visit >= 14 else 0.0)
+        value = centre + draw.gauss(0, 0.004)
+        use = PointUse.BASE if visit < 10 or 14 <= visit < 18 else PointUse.NEW
+        points.append(
+            HistoryPoint(
+                place=738000.0 + 30.4 * visit, label=f"visit {visit + 1}", value=value, centre=centre,
+                lower=centre - 0.012 if limits else None, upper=centre + 0.012 if limits else None,
+                use=PointUse.LEFT_OUT if visit == 5 else use, signal=visit == 23,
+            )
+        )  # fmt: skip
+    return HistoryLine(name="mean of the visit", points=tuple(points), stretches=(0,) * 14 + (1,) * 10)
+
+
+def _chart_figures(sections: tuple[str, ...]) -> tuple[object, ...]:
+    events = (
+        HistoryEvent(place=738201.0, label="2021-02-27 repair: pump exchanged", restarts=False),
+        HistoryEvent(place=738206.0, label="2021-03-04 maintenance: filter changed", restarts=False),
+        HistoryEvent(place=738410.0, label="2021-09-24 relocation: moved to hall B", restarts=True),
+        HistoryEvent(place=738703.0, label="2022-07-14 recalibration", restarts=False),
+    )
+    strips = tuple(HistoryStrip(label=s, lines=(_history(s, i % 3),)) for i, s in enumerate(sections))
+    two = tuple(
+        HistoryStrip(label=s, lines=(_history(s, 0), replace(_history(s, 1), name="sum downward")))
+        for s in sections
+    )
+    states = tuple(
+        RigSectionState(
+            rig=rig, section=section, state="signal" if (i + j) % 4 == 3 else "in control",
+            since="2024-11-05" if (i + j) % 4 == 3 else "", decides=j % 5 != 4,
+        )
+        for i, rig in enumerate(RIGS)
+        for j, section in enumerate(sections)
+    )  # fmt: skip
+    reading = {"reading": "The last point signals; the limits began anew after the move."}
+    shared = {**reading, "unit": "", "events": events, "dated": True}
+    return (
+        ReferenceHistory(key="reference_history", title="R2: is it still what it was?", strips=strips, **shared),
+        SmoothedHistory(
+            key="smoothed_history", title="R2: small lasting changes", strips=two,
+            **{**shared, "unit": "standard deviations of a point"},
+        ),
+        JointHistory(
+            key="joint_history", title="Do the sections of a visit fit together?", strips=strips,
+            **{**shared, "events": (), "dated": False},
+        ),
+        RigStates(
+            key="state_of_the_rigs", title="Which rigs are in control?", unit="", rigs=RIGS,
+            verdicts=("signal", "in control"), sections=sections, states=states, **reading,
+        ),
+    )  # fmt: skip
 
 
 def _offset_series(section: str, place: int) -> OffsetSeries:

@@ -28,6 +28,10 @@ KINDS = (
     "order_of_runs",
     "what_more_runs_buy",
     "offset_history",
+    "reference_history",
+    "smoothed_history",
+    "joint_history",
+    "state_of_the_rigs",
 )
 
 
@@ -154,6 +158,10 @@ def empty(figure: Any) -> Any:
             return replace(figure, sections=(), rigs=(), estimates=())
         case data.OffsetHistory():
             return replace(figure, series=())
+        case data.ReferenceHistory() | data.SmoothedHistory() | data.JointHistory():
+            return replace(figure, strips=(), events=())
+        case data.RigStates():
+            return replace(figure, rigs=(), verdicts=(), states=())
         case _:
             return replace(figure, points=())
 

@@ -40,6 +40,7 @@ def test_the_template_with_everything_in_use_loads(job: str, tmp_path: Path) -> 
     [
         ("correlation_check", "sections.characteristic.margin"),
         ("gauge_study", "bands.acceptable"),
+        ("control_chart", "chart.shift"),
         ("round_robin", "scores.sigma_pt"),
     ],
 )

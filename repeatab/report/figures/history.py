@@ -18,6 +18,7 @@ from repeatab.outcome.history_figures import (
     HistoryPoint,
     HistoryStrip,
     PointUse,
+    SmoothedHistory,
 )
 from repeatab.report.figures.sheet import (
     EDGE,
@@ -50,7 +51,9 @@ def draw_history(figure: History, width: float, titled: bool, part: tuple[int, i
     span_of_time = _range(figure)
     inside = [event for event in figure.events if span_of_time[0] <= event.place <= span_of_time[1]]
     events = inside[:_MOST_EVENTS]
-    texts = {id(strip): _value_ticks(strip, figure.unit) for strip in strips}
+    # Averages and sums are small beside their limits, which still have to be seen.
+    everything = isinstance(figure, SmoothedHistory)
+    texts = {id(strip): _value_ticks(strip, figure.unit, everything) for strip in strips}
     left = 0.14 + max(
         (text_width(text, TEXT_SIZE - 0.5) for ticks in texts.values() for _, text in ticks), default=0.3
     )
@@ -74,7 +77,7 @@ def draw_history(figure: History, width: float, titled: bool, part: tuple[int, i
             frame.text(EDGE + left, frame.top + top + (j + 0.5) * LINE, line, va="center", weight="bold")
         top += heads[number]
         ax = frame.axes(EDGE + left, top, span, high)
-        _draw_strip(ax, strip, events, span_of_time)
+        _draw_strip(ax, strip, events, span_of_time, everything)
         ticks = texts[id(strip)]
         ax.set_yticks([value for value, _ in ticks], [text for _, text in ticks])
         _time_axis(ax, figure.dated, span_of_time, span, last=number == len(strips) - 1)
@@ -93,8 +96,8 @@ def _range(figure: History) -> tuple[float, float]:
     return low - room, high + room
 
 
-def _values(strip: HistoryStrip) -> Iterator[float]:
-    """What the height of a strip must hold: every value, and limits that are not far beyond all of them."""
+def _values(strip: HistoryStrip, everything: bool) -> Iterator[float]:
+    """What the height of a strip must hold: every value, and the limits unless they are far beyond all of them."""
     points = [point for line in strip.lines for point in line.points]
     yield from (point.value for point in points)
     values = [point.value for point in points]
@@ -102,19 +105,19 @@ def _values(strip: HistoryStrip) -> Iterator[float]:
     middle = (max(values) + min(values)) / 2 if values else 0.0
     for point in points:
         for limit in (point.lower, point.upper, point.centre):
-            if limit is not None and (spread == 0 or abs(limit - middle) < 2 * spread):
+            if limit is not None and (everything or spread == 0 or abs(limit - middle) < 2 * spread):
                 yield limit
 
 
-def _height(strip: HistoryStrip) -> tuple[float, float]:
-    found = list(_values(strip))
+def _height(strip: HistoryStrip, everything: bool) -> tuple[float, float]:
+    found = list(_values(strip, everything))
     low, high = min(found, default=0.0), max(found, default=1.0)
     room = 0.07 * (high - low) or 0.05 * abs(high) or 1.0
     return low - room, high + room
 
 
-def _value_ticks(strip: HistoryStrip, unit: str) -> list[tuple[float, str]]:
-    low, high = _height(strip)
+def _value_ticks(strip: HistoryStrip, unit: str, everything: bool) -> list[tuple[float, str]]:
+    low, high = _height(strip, everything)
     places = even_places(low, high, 4)
     step = places[1] - places[0] if len(places) > 1 else 1.0
     decimals = max(0, min(9, math.ceil(-math.log10(step) - 1e-9))) if step < 1 else 0
@@ -124,13 +127,13 @@ def _value_ticks(strip: HistoryStrip, unit: str) -> list[tuple[float, str]]:
 
 
 def _draw_strip(
-    ax: Axes, strip: HistoryStrip, events: Sequence[HistoryEvent], time: tuple[float, float]
+    ax: Axes, strip: HistoryStrip, events: Sequence[HistoryEvent], time: tuple[float, float], everything: bool
 ) -> None:
     import seaborn as sns
 
     sns.despine(ax=ax)
     ax.set_xlim(*time)
-    ax.set_ylim(*_height(strip))
+    ax.set_ylim(*_height(strip, everything))
     for event in events:
         style = "-" if event.restarts else (0, (2, 2))
         ax.axvline(
@@ -154,28 +157,30 @@ def _stretches(line: HistoryLine) -> Iterator[list[HistoryPoint]]:
 
 def _draw_limits(ax: Axes, points: list[HistoryPoint]) -> None:
     """Limits stand level about each point: half of the way to its neighbours on either side."""
-    edges = _edges([point.place for point in points])
+    if all(point.lower is None and point.upper is None for point in points):
+        return
     low, high = ax.get_ylim()
+    edges = _edges([point.place for point in points])
+    x = [edge for pair in pairwise(edges) for edge in pair]
+    floor = [low if p.lower is None else max(low, p.lower) for p in points for _ in (1, 2)]
+    ceiling = [high if p.upper is None else min(high, p.upper) for p in points for _ in (1, 2)]
+    ax.fill_between(x, floor, ceiling, color=BAND, linewidth=0, zorder=0)
     for point, start, stop in zip(points, edges[:-1], edges[1:], strict=True):
-        floor = low if point.lower is None else max(low, point.lower)
-        ceiling = high if point.upper is None else min(high, point.upper)
-        if point.lower is None and point.upper is None:
-            continue
-        ax.fill_between([start, stop], floor, ceiling, color=BAND, linewidth=0, zorder=0)
         for limit in (point.lower, point.upper):
             if limit is not None:
                 ax.hlines(limit, start, stop, color=BAND_EDGE, linewidth=1.0, zorder=1)
         if point.centre is not None:
-            ax.hlines(
-                point.centre, start, stop, color=BAND_EDGE, linewidth=0.7, linestyle=(0, (4, 2)), zorder=1
-            )
+            style = (0, (4, 2))
+            ax.hlines(point.centre, start, stop, color=BAND_EDGE, linewidth=0.7, linestyle=style, zorder=1)
 
 
 def _edges(places: list[float]) -> list[float]:
+    """Half way between neighbours; at both ends as far as half of the usual distance."""
     if len(places) == 1:
         return [places[0] - 5.0, places[0] + 5.0]
     middle = [(a + b) / 2 for a, b in pairwise(places)]
-    return [places[0] - (middle[0] - places[0]), *middle, places[-1] + (places[-1] - middle[-1])]
+    half = sorted(b - a for a, b in pairwise(places))[(len(places) - 1) // 2] / 2
+    return [places[0] - half, *middle, places[-1] + half]
 
 
 def _draw_points(ax: Axes, line: HistoryLine, colour: str) -> None:

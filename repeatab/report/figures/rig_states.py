@@ -63,7 +63,7 @@ def draw_rig_states(figure: RigStates, width: float, titled: bool, part: tuple[i
 
 def _prepare(ax: Axes, width: float, height: float) -> None:
     ax.set_xlim(0, width)
-    ax.set_ylim(height, 0)
+    ax.set_ylim(max(height, 0.1), 0)
     ax.axis("off")
 
 
