@@ -253,6 +253,24 @@ def correction(
 
 
 @history.command()
+def adopt(
+    context: typer.Context,
+    ledger: Where,
+    number: Annotated[int, typer.Argument(metavar="NUMBER", help="The record of the correlation check.")],
+    by: By = None,
+) -> None:
+    """Put the correction that a correlation check offers into use, section by section."""
+    with answering(context):
+        opened = _enter(ledger, write=True)
+        from repeatab.ledger.adopting import offered_corrections
+        from repeatab.ledger.records import of_correction
+
+        entries = [of_correction(one) for one in offered_corrections(opened, number)]
+        for record in opened.append_all(entries, _stamp(by)):
+            _recorded(record)
+
+
+@history.command()
 def withdraw(
     context: typer.Context,
     ledger: Where,

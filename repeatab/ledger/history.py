@@ -64,7 +64,7 @@ def past_offsets(ledger: Ledger, *, as_of: str, pairs: Sequence[str] = ()) -> Pa
 
 def _offsets_of(ledger: Ledger, record: Record) -> Iterator[PastOffset]:
     content = ledger.body(record)["content"]
-    for row in _rows(content, "offsets"):
+    for row in table_rows(content, "offsets"):
         if row.get("offset") is None:
             continue
         yield PastOffset(
@@ -80,7 +80,7 @@ def _offsets_of(ledger: Ledger, record: Record) -> Iterator[PastOffset]:
         )
 
 
-def _rows(content: dict[str, Any], key: str) -> Iterator[dict[str, Any]]:
+def table_rows(content: dict[str, Any], key: str) -> Iterator[dict[str, Any]]:
     """The rows of a table of an outcome's JSON, by the keys of its columns."""
     for table in content.get("tables", ()):
         if table["key"] == key:

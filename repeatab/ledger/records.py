@@ -18,7 +18,6 @@ from repeatab.jobs.chart_question import StatedLimits
 from repeatab.outcome.outcome import InputFile, Outcome
 from repeatab.outcome.serialise import to_jsonable
 
-
 _LARGEST = 1e100
 
 

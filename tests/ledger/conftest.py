@@ -19,7 +19,9 @@ from repeatab.ledger.store import Ledger, open_ledger
 
 def _beside(name: str) -> ModuleType:
     """A helper module beside this file."""
-    spec = importlib.util.spec_from_file_location(f"ledger_tests_{name}", Path(__file__).with_name(f"{name}.py"))
+    spec = importlib.util.spec_from_file_location(
+        f"ledger_tests_{name}", Path(__file__).with_name(f"{name}.py")
+    )
     assert spec is not None
     assert spec.loader is not None
     module = importlib.util.module_from_spec(spec)
@@ -45,7 +47,8 @@ def fresh_database(server: str) -> Callable[[], str]:
     def made() -> str:
         name = f"lab{next(_numbers)}"
         engine = sa.create_engine(
-            f"{server}/postgres".replace("postgresql://", "postgresql+psycopg://"), isolation_level="AUTOCOMMIT"
+            f"{server}/postgres".replace("postgresql://", "postgresql+psycopg://"),
+            isolation_level="AUTOCOMMIT",
         )
         with engine.connect() as connection:
             connection.exec_driver_sql(f"CREATE DATABASE {name}")
@@ -80,7 +83,16 @@ def an_event(day: str = "2026-01-15", text: str = "moved to hall B", rig: str | 
 
 def some_results(count: int = 6, *, rig: str = "R1", start: float = 0.40, visit: str = "2026-01") -> Entry:
     rows = tuple(
-        ReferenceRow(rig, "characteristic", visit, start + i / 1000, f"{visit}-{i % 28 + 1:02d}", "RL-1", f"S{i}", str(i))
+        ReferenceRow(
+            rig,
+            "characteristic",
+            visit,
+            start + i / 1000,
+            f"{visit}-{i % 28 + 1:02d}",
+            "RL-1",
+            f"S{i}",
+            str(i),
+        )
         for i in range(count)
     )
     return of_reference(ReferenceResults(quantity="friction", rows=rows))

@@ -42,7 +42,9 @@ CORRECTION = Correction(
 
 
 def test_records_are_numbered_chained_and_read_back(ledger: Ledger, stamp: Stamp, event_entry: Make) -> None:
-    made = [ledger.append(event_entry(text=text), stamp) for text in ("one", "µ = ½, 試験", "'; DROP TABLE x; --")]
+    made = [
+        ledger.append(event_entry(text=text), stamp) for text in ("one", "µ = ½, 試験", "'; DROP TABLE x; --")
+    ]
     assert [record.number for record in made] == [1, 2, 3]
     assert [record.previous for record in made[1:]] == [record.hash for record in made[:-1]]
     assert ledger.records() == tuple(made)
@@ -61,7 +63,8 @@ def test_another_process_finds_the_same_ledger(place: str, stamp: Stamp, event_e
 def test_a_record_that_supersedes_takes_the_place_of_one(ledger: Ledger, stamp: Stamp) -> None:
     wrong = ledger.append(of_event(Event(day="2026-01-15", kind="repair", text="pump", rig="R1")), stamp)
     right = ledger.append(
-        of_event(Event(day="2026-01-16", kind="repair", text="pump", rig="R1"), supersedes=wrong.number), stamp
+        of_event(Event(day="2026-01-16", kind="repair", text="pump", rig="R1"), supersedes=wrong.number),
+        stamp,
     )
     assert [record.number for record in ledger.records(current=True)] == [right.number]
     assert ledger.record(wrong.number).superseded_by == right.number
@@ -95,13 +98,19 @@ def test_the_limits_of_a_day_are_the_latest_before_it(ledger: Ledger, stamp: Sta
     def limits(rig: str, centre: float) -> StatedLimits:
         return StatedLimits(rig=rig, section="cold", centre=centre, sd=0.01, base=24, reference="RL-1")
 
-    for day, rig, centre in (("2026-01-01", "R1", 0.40), ("2026-05-01", "R1", 0.41), ("2026-02-01", "R2", 0.39)):
+    for day, rig, centre in (
+        ("2026-01-01", "R1", 0.40),
+        ("2026-05-01", "R1", 0.41),
+        ("2026-02-01", "R2", 0.39),
+    ):
         ledger.append(of_limits(limits(rig, centre), as_of=day), stamp)
     assert stated_limits(ledger, as_of="2026-04-30") == (limits("R1", 0.40), limits("R2", 0.39))
     assert stated_limits(ledger) == (limits("R1", 0.41), limits("R2", 0.39))
 
 
-def test_several_entries_go_in_together_or_not_at_all(ledger: Ledger, stamp: Stamp, event_entry: Make) -> None:
+def test_several_entries_go_in_together_or_not_at_all(
+    ledger: Ledger, stamp: Stamp, event_entry: Make
+) -> None:
     with pytest.raises(LedgerError, match="no record 7"):
         ledger.append_all([event_entry(), replace(event_entry(), supersedes=7)], stamp)
     assert ledger.records() == ()
@@ -151,13 +160,20 @@ def test_visits_of_several_batches_are_merged_and_superseded_batches_left_out(
     assert len(base_period(ledger)) == 9
 
 
-def test_reference_results_are_found_by_rig_section_day_and_lot(ledger: Ledger, stamp: Stamp, batch: Make) -> None:
+def test_reference_results_are_found_by_rig_section_day_and_lot(
+    ledger: Ledger, stamp: Stamp, batch: Make
+) -> None:
     ledger.append(batch(6, rig="R1", visit="2026-01"), stamp)
     ledger.append(batch(6, rig="R2", visit="2026-02"), stamp)
     assert set(base_period(ledger, rigs=["R2"])["rig"]) == {"R2"}
     assert len(base_period(ledger, since="2026-01-03", until="2026-02-02", phase="before")) == 4 + 2
     assert reference_visits(ledger, rigs=["R1"], sections=["characteristic"]).visit == ("2026-01",)
-    for wanted in ({"rigs": ["R7"]}, {"references": ["RL-9"]}, {"since": "2027-01-01"}, {"quantity": "brake factor"}):
+    for wanted in (
+        {"rigs": ["R7"]},
+        {"references": ["RL-9"]},
+        {"since": "2027-01-01"},
+        {"quantity": "brake factor"},
+    ):
         with pytest.raises(LedgerError, match="holds no reference results"):
             base_period(ledger, **wanted)  # type: ignore[arg-type]
 
