@@ -15,6 +15,7 @@ from repeatab.jobs.comparison_layout import ComparisonLayout, SetUse
 from repeatab.jobs.level_comparison import Claim, LevelComparison
 from repeatab.jobs.level_scatter import LevelScatter
 from repeatab.jobs.level_tables import Key, claim_name, key_of, shown_as, verdict_words
+from repeatab.jobs.wording import enumerated
 from repeatab.outcome.figures import (
     Estimate,
     Figure,
@@ -125,6 +126,7 @@ def _sets_figure(how: ComparisonLayout, quantity: Quantity) -> Figure:
         points=points,
         rigs=tuple(str(level) for level in how.levels),
         sections=tuple(dict.fromkeys(str(s) for s in table["section"])),
+        level=how.factor_name,
     )
 
 
@@ -156,6 +158,7 @@ def _order_figure(how: ComparisonLayout, quantity: Quantity) -> Figure:
         f"what they share, one that a single {how.factor_name} shows is its own.",
         unit=quantity.symbol,
         points=points,
+        removed=enumerated([*named, "section"]),
     )
 
 
@@ -217,4 +220,5 @@ def _more_runs_figure(
         rows=rows,
         target=plan.target,
         margin=None,
+        level=comparison.how.factor_name,
     )

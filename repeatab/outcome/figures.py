@@ -83,11 +83,15 @@ class SetPoint:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SetsAcrossRigs(FigureBase):
-    """One thin line per set that ran on several rigs, points for sets that ran once."""
+    """One thin line per set that ran on several rigs, points for sets that ran once.
+
+    `level` is what the rows are: rigs, or whatever else is compared.
+    """
 
     points: tuple[SetPoint, ...]
     rigs: tuple[str, ...]
     sections: tuple[str, ...]
+    level: str = "rig"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -112,9 +116,13 @@ class OrderPoint:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class OrderOfRuns(FigureBase):
-    """Results in the order of the runs, one series per rig, so that drift and wear can be seen."""
+    """Results in the order of the runs, one series per rig, so that drift and wear can be seen.
+
+    `removed` says whose means were taken out.
+    """
 
     points: tuple[OrderPoint, ...]
+    removed: str = "rig and pad set"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -130,11 +138,12 @@ class MoreRunsRow:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class WhatMoreRunsBuy(FigureBase):
-    """Probability of a verdict and interval width against the number of sets per arm."""
+    """Probability of a verdict and interval width against the number of sets per arm; `level` is what an arm is."""
 
     rows: tuple[MoreRunsRow, ...]
     target: float
     margin: float | None
+    level: str = "rig"
 
 
 class Beyond(Enum):

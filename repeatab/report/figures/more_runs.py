@@ -18,6 +18,7 @@ from repeatab.report.figures.sheet import (
 from repeatab.report.figures.style import TEXT_SIZE
 from repeatab.report.marks import GRID, LOOKS, SOFT, Mark, series_look
 from repeatab.report.numbers import fixed, result_decimals
+from repeatab.report.words import printable
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -59,7 +60,7 @@ def draw_more_runs(figure: WhatMoreRunsBuy, width: float, titled: bool) -> Figur
     _draw_chances(above, figure)
     ax = frame.axes(EDGE + left, lower + head, span, _WIDTH)
     _draw_widths(ax, figure, decimals)
-    _label_steps(ax, figure.rows, span, hours)
+    _label_steps(ax, figure.rows, span, hours, printable(figure.level))
     above.set_xticks(ax.get_xticks(), [])
     return frame.figure
 
@@ -129,7 +130,7 @@ def _plain(ax: Axes, rows: tuple[MoreRunsRow, ...]) -> None:
     ax.set_xlim(min(sets) - room, max(sets) + room)
 
 
-def _label_steps(ax: Axes, rows: tuple[MoreRunsRow, ...], span: float, hours: bool) -> None:
+def _label_steps(ax: Axes, rows: tuple[MoreRunsRow, ...], span: float, hours: bool, level: str) -> None:
     """Number of sets, and below it the rig hours, where neighbours leave room for each other."""
     if not rows:
         return
@@ -143,5 +144,5 @@ def _label_steps(ax: Axes, rows: tuple[MoreRunsRow, ...], span: float, hours: bo
         f"{row.sets_per_arm}\n{row.rig_hours:.0f} h" if hours else str(row.sets_per_arm) for row in shown
     ]
     ax.set_xticks([row.sets_per_arm for row in shown], texts)
-    axis = "pad sets per rig, and rig hours" if hours else "pad sets per rig"
+    axis = f"pad sets per {level}, and rig hours" if hours else f"pad sets per {level}"
     ax.set_xlabel(axis, labelpad=3, size=TEXT_SIZE)

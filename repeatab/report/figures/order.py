@@ -51,7 +51,7 @@ def draw_order(figure: OrderOfRuns, width: float, titled: bool, part: tuple[int,
         KeyEntry(text=printable(name), marker=look.marker, colour=look.colour, line=0.8, dashes=look.dashes)
         for name, look in ((name, series_look(i)) for i, name in enumerate(series))
     ]
-    note = with_unit("what remains after rig and pad set are taken out", figure.unit)
+    note = with_unit(f"what remains after {printable(figure.removed)} are taken out", figure.unit)
     head = wrapped(note, width - 2 * EDGE, most=2)
     above = len(head) * LINE + 0.08
     frame = Frame(

@@ -151,11 +151,13 @@ def _key(figure: SetsAcrossRigs) -> list[KeyEntry]:
         rigs[point.section, point.pad_set].add(point.rig)
     entries = []
     if any(len(names) > 1 for names in rigs.values()):
-        entries.append(KeyEntry(text="one pad set on several rigs", line=0.9, colour=SOFT))
+        entries.append(
+            KeyEntry(text=f"one pad set on several {printable(figure.level)}s", line=0.9, colour=SOFT)
+        )
     if any(number > 1 for number in runs.values()):
         entries.append(KeyEntry(text="set that ran more than once", marker="o", colour=SOFT))
     if any(number == 1 for number in runs.values()):
         entries.append(KeyEntry(text="set that ran once", marker="o", colour=SOFT, filled=False))
     if entries:
-        entries.append(KeyEntry(text="mean of the rig", marker="|", colour=INK))
+        entries.append(KeyEntry(text=f"mean of the {printable(figure.level)}", marker="|", colour=INK))
     return entries
