@@ -19,6 +19,7 @@ from repeatab.jobs.chart_question import ControlChart
 from repeatab.jobs.chart_series import Series
 from repeatab.jobs.chart_states import RigState
 from repeatab.jobs.chart_watch import ChartSignal, GivenBy, Stretch, Watched
+from repeatab.jobs.chart_wear import ToldBy
 from repeatab.jobs.chart_words import TOGETHER, Scale, section_name
 from repeatab.jobs.wording import enumerated, plural
 from repeatab.outcome.figures import Figure, JointHistory, ReferenceHistory, RigStates, SmoothedHistory
@@ -173,7 +174,14 @@ def _history_strip(
             # A new reference starts a new line too: its level is another.
             stretches.append(1000 * regime.number + int(series.cells.source[place]))
     line = HistoryLine(name="mean of the visit", points=tuple(points), stretches=tuple(stretches))
-    return HistoryStrip(label=series.section, lines=(line,))
+    return HistoryStrip(label=_strip_name(series), lines=(line,))
+
+
+def _strip_name(series: Series) -> str:
+    """The section, with the joint name where wear and drift are one number."""
+    if series.wear is None or series.wear.told_by is not ToldBy.NOTHING:
+        return series.section
+    return f"{series.section} (drift of the rig and wear of the set, mixed together)"
 
 
 def _bounds(
@@ -214,7 +222,8 @@ def _smoothed(
     for key, words, plural_words in charts:
         strips = tuple(
             HistoryStrip(
-                label=name, lines=_smoothed_lines(question, key, series[rig, name], watched[rig, name])
+                label=_strip_name(series[rig, name]),
+                lines=_smoothed_lines(question, key, series[rig, name], watched[rig, name]),
             )
             for name in names
         )

@@ -11,22 +11,31 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from repeatab.base.errors import EstimationError, NotSeparableError
-from repeatab.control.arrays import BoolArray, FloatArray, IntArray
+from repeatab.control.arrays import FloatArray, IntArray
 from repeatab.control.autocorrelation import Autocorrelation, FirstOrder, autocorrelation, first_order
 from repeatab.control.factors import chart_factors
 from repeatab.control.limits import TRIAL_BELOW, LimitKind, Limits, individual_limits, nominal_rate
-from repeatab.control.scatter import ScatterMethod, median_sd
+from repeatab.control.scatter import ScatterMethod
 from repeatab.control.scatter_distribution import prediction_factor, rate_beyond
-from repeatab.control.screening import Judged, Screening, screen
+from repeatab.control.screening import Screening, screen
 from repeatab.control.subgroup_limits import Spread, SubgroupLimits, subgroup_limits
-from repeatab.control.visits import VisitScatter, scatter_from_visits
+from repeatab.control.visits import VisitScatter
 from repeatab.jobs.chart_data import ReferenceData
 from repeatab.jobs.chart_question import ControlChart, Plotted, Residuals, StatedLimits
 from repeatab.jobs.chart_series import Regime, Series
+from repeatab.jobs.chart_visit_base import VisitBase
 
 _LEAST = 3
 _AUTOCORRELATED = 0.01
-_MEDIAN_EFFICIENCY = 0.3675
+_TREND = 0.001
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BaseTrend:
+    """A steady rise or fall within the base period, per visit, and the probability of one so steep by chance."""
+
+    per_visit: float
+    p: float
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -36,7 +45,8 @@ class SeriesLimits:
     limits: for a visit of the typical number of runs; its `removed` count places within the base.  within_sd,
     between_sd: of a run within a visit, of visits beyond it; None where not kept apart.  spread: of range or
     standard deviation charts.  neighbours: test on the base points, None with too few.  model: charted residuals
-    rest on it.  odd_sizes: base places left out because their number of runs differs from the others'.
+    rest on it.  trend: of a base period that itself moves, None where it does
+    not.  odd_sizes: base places left out because their number of runs differs from the others'.
     """
 
     plotted: Plotted
@@ -49,6 +59,7 @@ class SeriesLimits:
     spread: SubgroupLimits | None = None
     neighbours: Autocorrelation | None = None
     model: FirstOrder | None = None
+    trend: BaseTrend | None = None
     stated: bool = False
     odd_sizes: tuple[int, ...] = ()
     nominal: float = 3.0
@@ -182,7 +193,10 @@ def _typical(series: Series, regime: Regime) -> int:
 
 
 def _visits(question: ControlChart, series: Series, regime: Regime) -> SeriesLimits:
-    cells, base = series.cells.at(regime.base), _VisitBase(question)
+    cells, base = (
+        series.cells.at(regime.base),
+        VisitBase(robust=question.robust, nominal=question.shewhart.limit),
+    )
     level = series.level[regime.base]
     if int((cells.count - 1).sum()) == 0:
         raise NotSeparableError(
@@ -204,88 +218,6 @@ def _visits(question: ControlChart, series: Series, regime: Regime) -> SeriesLim
         within_df=scatter.within_df,
         between_sd=scatter.between_sd,
     )
-
-
-@dataclass(frozen=True, slots=True)
-class _VisitBase:
-    """Scatter of a base period of visits, plain or by medians, and what it says about each visit."""
-
-    question: ControlChart
-
-    def scatter(self, level: FloatArray, count: IntArray, ss: FloatArray, kept: BoolArray) -> VisitScatter:
-        level, count, ss = level[kept], count[kept], ss[kept]
-        df = int((count - 1).sum())
-        if df == 0 or count.size < 2:
-            raise EstimationError(
-                "too few base visits with several runs are left to tell the scatter within."
-            )
-        if not self.question.robust:
-            return scatter_from_visits(level, count, float(ss.sum()), df)
-        return _robust_scatter(level, count, ss)
-
-    def mean_limits(self, scatter: VisitScatter, runs: int) -> Limits:
-        nominal = self.question.shewhart.limit
-        if not self.question.robust:
-            return scatter.mean_limits(runs, limit=nominal)
-        sd, trial = scatter.mean_sd(runs), scatter.visits < TRIAL_BELOW
-        df = _MEDIAN_EFFICIENCY * scatter.visits
-        factor = nominal
-        if trial:
-            factor = prediction_factor(
-                nominal_rate(nominal), df=df, count=scatter.visits,
-                centre_variance=scatter.centre_variance / sd**2,
-            )  # fmt: skip
-        return Limits(
-            kind=LimitKind.TRIAL if trial else LimitKind.CONTROL,
-            method="visit-to-visit and within-visit scatter, from medians", centre=scatter.centre, sd=sd,
-            factor=factor, count=scatter.visits, df=df, false_alarm=nominal_rate(nominal),
-        )  # fmt: skip
-
-    def judged(
-        self, level: FloatArray, count: IntArray, ss: FloatArray, kept: BoolArray
-    ) -> tuple[Judged, ...]:
-        """Scatter within first, then the mean; with few visits each by the limits of the others."""
-        own = np.sqrt(ss / np.maximum(count - 1, 1))
-        top, low, high = (np.full(level.size, sign * np.inf) for sign in (1, -1, 1))
-        few = kept.sum() <= TRIAL_BELOW
-        whole = None if few else self.scatter(level, count, ss, kept)
-        for i in np.flatnonzero(kept):
-            others = kept.copy()
-            others[i] = False
-            base = whole or self.scatter(level, count, ss, others)
-            limits = self.mean_limits(base, int(count[i]))
-            low[i], high[i] = limits.lower, limits.upper
-            if count[i] > 1:
-                top[i] = base.spread_limit(int(count[i]), false_alarm=limits.false_alarm)
-        finite = np.where(np.isfinite(top), top, np.finfo(np.float64).max / 4)
-        flat = np.zeros(level.size)
-        return (
-            Judged(values=own, lower=flat, upper=finite, what="scatter within the visit"),
-            Judged(values=level, lower=low, upper=high, what="mean of the visit"),
-        )
-
-
-def _robust_scatter(level: FloatArray, count: IntArray, ss: FloatArray) -> VisitScatter:
-    """Within: median of the visits' standard deviations, each over the median it has for σ = 1. Between: from the
-    median distance of the means from their median."""
-    from scipy.stats import chi
-
-    several = count > 1
-    df = count[several] - 1
-    own = np.sqrt(ss[several] / df) / (chi.median(df) / np.sqrt(df))
-    within = float(np.median(own))
-    variance = median_sd(level) ** 2
-    raw = variance - within**2 * float((1 / count).mean())
-    if not variance > 0:
-        raise EstimationError(
-            "half of the base visits have the same mean. Look for rounded or repeated results."
-        )
-    return VisitScatter(
-        visits=int(level.size), centre=float(np.median(level)),
-        centre_variance=math.pi / 2 * variance / level.size, within_sd=within,
-        within_df=_MEDIAN_EFFICIENCY * float(df.sum()), between_sd=math.sqrt(max(0.0, raw)),
-        between_variance_raw=raw,
-    )  # fmt: skip
 
 
 def _subgroups(
@@ -355,7 +287,10 @@ def _with_neighbours(
     if question.residuals is Residuals.NEVER or kept.size < least:
         return found
     test = autocorrelation(kept)
-    found = replace(found, neighbours=test)
+    found = replace(found, neighbours=test, trend=_trend(kept, _wear_unknown(series, regime, found)))
+    if found.trend is not None:
+        # Residuals of a first-order model would follow the trend and hide it.
+        return found
     needed = test.p < _AUTOCORRELATED and kept.size >= TRIAL_BELOW
     if question.residuals is Residuals.WHEN_NEEDED and not needed:
         return found
@@ -370,3 +305,33 @@ def _with_neighbours(
         factor=factor, count=int(kept.size), df=df,
     )  # fmt: skip
     return replace(found, model=model, limits=limits, centre_variance=centre)
+
+
+def _wear_unknown(series: Series, regime: Regime, found: SeriesLimits) -> float:
+    """Standard error of the trend that an error of the wear makes: so much per run, times the runs per visit."""
+    if series.wear is None or series.wear.se is None:
+        return 0.0
+    age = series.cells.age[base_kept(regime, found)]
+    place = np.arange(age.size) - (age.size - 1) / 2
+    return series.wear.se * abs(float(place @ age)) / float(place @ place)
+
+
+def _trend(kept: FloatArray, unknown: float) -> BaseTrend | None:
+    """A straight line through the base points, if it is steep and what it leaves no longer resembles its neighbours.
+
+    Neighbours that resemble each other for another reason (a slow wander) also look like a trend; there the line
+    leaves them alike, and the first-order model is the better account.
+    """
+    from scipy.stats import t
+
+    place = np.arange(kept.size) - (kept.size - 1) / 2
+    slope = float(place @ kept) / float(place @ place)
+    rest = kept - kept.mean() - slope * place
+    df = kept.size - 2
+    error = math.hypot(math.sqrt(float(rest @ rest) / df / float(place @ place)), unknown)
+    if not error > 0:
+        return None
+    p = 2 * float(t.sf(abs(slope) / error, df))
+    if p >= _TREND or autocorrelation(rest).p < _AUTOCORRELATED:
+        return None
+    return BaseTrend(per_visit=slope, p=p)

@@ -15,8 +15,8 @@ from repeatab.jobs.chart_limits import SeriesLimits
 from repeatab.jobs.chart_question import ControlChart, Plotted, Reference
 from repeatab.jobs.chart_series import Series
 from repeatab.jobs.chart_watch import Watched
-from repeatab.jobs.chart_words import PLOTTED_WORDS
-from repeatab.jobs.wording import enumerated, plural
+from repeatab.jobs.chart_words import PLOTTED_WORDS, Scale, of_what
+from repeatab.jobs.wording import enumerated, p_value, plural
 from repeatab.outcome.outcome import MethodNote
 
 Key = tuple[str, str]
@@ -31,6 +31,7 @@ def chart_notes(
     joint: Mapping[str, tuple[JointRegime, ...]],
     events: Sequence[Event],
     most_rigs: int,
+    scale: Scale,
 ) -> tuple[Note, ...]:
     """Restarts, trial limits, too narrow limits, events that concern nothing here, and what was not drawn."""
     found = [
@@ -39,6 +40,7 @@ def chart_notes(
         *_troubles(watched),
         *_stopped(watched),
         *_residuals(watched),
+        *_trends(series, watched, data, scale),
         *_left_out(data, joint),
         *_odd_events(data, events),
     ]
@@ -134,6 +136,23 @@ def _residuals(watched: Mapping[Key, tuple[Watched, ...]]) -> Iterator[Note]:
                 sources=(rig, section),
                 text=f"{rig}, {section}: {found.neighbours}; the points are charted as if they were independent.",
                 remedy="Extend the base period to 20 visits or more, so that residuals can be charted.",
+            )
+
+
+def _trends(
+    series: Mapping[Key, Series],
+    watched: Mapping[Key, tuple[Watched, ...]],
+    data: ReferenceData,
+    scale: Scale,
+) -> Iterator[Note]:
+    for (rig, section), _, found in _limits(watched):
+        if found.trend is not None:
+            yield Note(
+                kind=NoteKind.CAUTION,
+                sources=(rig, section),
+                text=f"{rig}, {section}: the base period moves by {scale.change_text(found.trend.per_visit)} a visit "
+                f"({p_value(found.trend.p)}); this is {of_what(series[rig, section], data)}.",
+                remedy="Choose a base period in which nothing moved, or find out what moves.",
             )
 
 

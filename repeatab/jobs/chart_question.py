@@ -69,6 +69,13 @@ class BasePeriod:
         if self.start is not None and self.until is not None and self.start > self.until:
             raise StudyError(f"base: found {self.start} to {self.until}, expected the start before the end.")
 
+    def holds(self, day: str) -> bool:
+        """Whether a day (ISO date, "" for none) lies between start and until."""
+        if self.start is None and self.until is None:
+            return True
+        after = self.start is None or day >= self.start
+        return bool(day) and after and (self.until is None or day <= self.until)
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class StatedLimits:

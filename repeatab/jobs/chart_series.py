@@ -10,7 +10,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from repeatab.control.arrays import BoolArray, FloatArray, IntArray
+from repeatab.control.arrays import FloatArray, IntArray
 from repeatab.intake.events import Event
 from repeatab.jobs.chart_data import ReferenceData, VisitCells, Visits
 from repeatab.jobs.chart_links import Links
@@ -168,7 +168,7 @@ def _regime(
             wanted=0,
         )
     if number == 0:
-        inside = _in_window(base, [visits.days[i] for i in cells.visit[start:stop]])
+        inside = np.array([base.holds(visits.days[i]) for i in cells.visit[start:stop]], dtype=np.bool_)
         window = places[inside][: base.visits]
         if window.size:
             return Regime(
@@ -181,20 +181,6 @@ def _regime(
         number=number, start=start, stop=stop, cause=cause, base=places[:wanted], new=places[wanted:],
         forming=places.size < wanted, wanted=wanted,
     )  # fmt: skip
-
-
-def _in_window(base: BasePeriod, days: list[str]) -> BoolArray:
-    if base.start is None and base.until is None:
-        return np.ones(len(days), dtype=np.bool_)
-    return np.array(
-        [
-            bool(day)
-            and (base.start is None or day >= base.start)
-            and (base.until is None or day <= base.until)
-            for day in days
-        ],
-        dtype=np.bool_,
-    )
 
 
 def _offsets(

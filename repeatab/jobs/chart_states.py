@@ -14,6 +14,8 @@ from repeatab.jobs.chart_question import ControlChart
 from repeatab.jobs.chart_watch import Began, ChartSignal, GivenBy, Watched
 from repeatab.outcome.verdict import Verdict
 
+MOVING = "the base period itself moves steadily, so limits from it do not tell a sound rig."
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SectionState:
@@ -115,13 +117,15 @@ def _section_state(
         trouble = "has no results on this rig."
     elif watched[-1].trouble:
         trouble = watched[-1].trouble
+    elif watched[-1].limits is not None and watched[-1].limits.trend is not None:
+        trouble = MOVING
     elif watched[-1].regime.new.size == 0:
         regime = watched[-1].regime
         have = regime.base.size
         trouble = (
             f"the base after '{regime.cause}' is being formed: {have} of {regime.wanted} visits."
-            if regime.forming or regime.number
-            else "there are no results after the base period."
+            if regime.forming
+            else "there are no results after the base period yet."
         )
     verdict = Verdict.SIGNAL if open_ else Verdict.UNDECIDED if trouble else Verdict.IN_CONTROL
     return SectionState(

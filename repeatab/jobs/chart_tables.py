@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 
-from repeatab.jobs.chart_data import Visits
+from repeatab.jobs.chart_data import ReferenceData, Visits
 from repeatab.jobs.chart_lengths import ChartLengths, LimitEffect
 from repeatab.jobs.chart_limits import SeriesLimits
 from repeatab.jobs.chart_links import Step
@@ -15,7 +15,7 @@ from repeatab.jobs.chart_series import Series
 from repeatab.jobs.chart_states import RigState
 from repeatab.jobs.chart_watch import ChartSignal, Watched
 from repeatab.jobs.chart_wear import Wear
-from repeatab.jobs.chart_words import Scale, neighbours_words, section_name, side_word
+from repeatab.jobs.chart_words import Scale, neighbours_words, of_what, section_name, side_word
 from repeatab.outcome.tables import Column, ColumnKind, Table, Value
 
 Key = tuple[str, str]
@@ -66,17 +66,22 @@ def states_table(states: Sequence[RigState], visits: Mapping[str, Visits], scale
 
 
 def signals_table(
-    signals: Sequence[ChartSignal], visits: Mapping[str, Visits], scale: Scale, level: float
+    signals: Sequence[ChartSignal],
+    data: ReferenceData,
+    series: Mapping[Key, Series],
+    scale: Scale,
+    level: float,
 ) -> Table | None:
     """Every signal, closed ones too, with its points and what else happened then."""
     if not signals:
         return None
     rows: list[tuple[Value, ...]] = []
     for one in sorted(signals, key=lambda s: (not s.open, s.rig, s.at, s.section)):
-        mine = visits[one.rig]
+        mine = data.visits[one.rig]
+        what = of_what(series.get((one.rig, one.section or data.sections[0])), data)
         rows.append(
             (
-                one.rig, section_name(one.section), one.given_by.value, one.rule, side_word(one.side),
+                one.rig, section_name(one.section), what, one.given_by.value, one.rule, side_word(one.side),
                 mine.when(one.at), ", ".join(mine.labels[i] for i in one.points), mine.when(one.until),
                 mine.when(one.began.visit) if one.began else None,
                 f"{mine.when(one.began.first)} to {mine.when(one.began.last)}" if one.began else None,
@@ -86,7 +91,8 @@ def signals_table(
             )
         )  # fmt: skip
     columns = (
-        _column("rig", "rig", _TEXT), _column("section", "section", _TEXT), _column("chart", "chart", _TEXT),
+        _column("rig", "rig", _TEXT), _column("section", "section", _TEXT),
+        _column("what", "is", _TEXT), _column("chart", "chart", _TEXT),
         _column("rule", "rule", _TEXT), _column("side", "side", _TEXT), _column("since", "given since", _DATE),
         _column("points", "by the visits", _TEXT), _column("until", "given until", _DATE),
         _column("began", "probably began", _DATE), _column("range", f"between ({level:.0%})", _TEXT),

@@ -17,7 +17,8 @@ from repeatab.control.beginning import Beginning, Course, beginning
 from repeatab.control.charts import Cusum, Ewma, Shewhart
 from repeatab.control.cusum import CusumSeries, cusum_series
 from repeatab.control.ewma import EwmaSeries, ewma_series
-from repeatab.control.run_rules import shewhart_signals
+from repeatab.control.rules import Pattern, RunRule
+from repeatab.control.run_rules import rule_signals, shewhart_signals
 from repeatab.control.signals import Side, Signal
 from repeatab.control.subgroup_limits import Spread
 from repeatab.intake.events import Event
@@ -25,6 +26,8 @@ from repeatab.jobs.chart_data import ReferenceData, Visits
 from repeatab.jobs.chart_limits import SeriesLimits, limits_of
 from repeatab.jobs.chart_question import ControlChart
 from repeatab.jobs.chart_series import Regime, Series
+
+_CENTRE_RANGE = 2.0
 
 
 class GivenBy(Enum):
@@ -88,14 +91,10 @@ class ChartSignal:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Stretch:
-    """New points charted in one go, from a restart or a closed signal to the next: places and standardised values.
-
-    z: with the widening of trial limits taken in, so that the nominal limits apply.  raw: without it.
-    """
+    """New points charted in one go, from a restart or a closed signal to the next."""
 
     places: IntArray
-    z: FloatArray
-    raw: FloatArray
+    z: Standardised
     closed_by: str
     ewma: EwmaSeries | None
     cusum: CusumSeries | None
@@ -132,19 +131,45 @@ def watch(
     return tuple(watched), tuple(signals)
 
 
-def standardised(series: Series, regime: Regime, limits: SeriesLimits, places: IntArray) -> FloatArray:
-    """(places,) distance from the centre in standard deviations; what a link or wear leaves unknown widens them.
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Standardised:
+    """Points in standard deviations from the centre, (places,) each, for what judges them.
 
-    Residuals need the point before: they run over base and new points together.
+    raw: of the points themselves and of what a link or wear leaves unknown together.  alone: for limits on single
+    points, widened where these are trial limits, so that the nominal limit applies.  centred: for run rules and sums:
+    only what lies beyond the range in which the centre may be counts, since an error of the centre is shared by
+    all points.  averaged: for a moving average, whose own scatter is small beside such an error.
     """
+
+    raw: FloatArray
+    alone: FloatArray
+    centred: FloatArray
+    averaged: FloatArray
+
+
+def standardised(
+    question: ControlChart, series: Series, regime: Regime, limits: SeriesLimits, places: IntArray
+) -> Standardised:
+    """Standardise points for each kind of chart; residuals need the point before, so they run over all points."""
     if limits.model is not None:
         every = regime.points
-        residual = limits.model.residuals(series.level[every]) / limits.model.step_sd
-        z = residual[np.searchsorted(every, places)]
-        relative = series.extra[places] / limits.model.step_sd**2
-        return np.asarray(z / np.sqrt(1 + relative), dtype=np.float64)
-    sd = np.sqrt(limits.sd(series.cells.count[places]) ** 2 + series.extra[places])
-    return np.asarray((series.level[places] - limits.limits.centre) / sd, dtype=np.float64)
+        own = limits.model.residuals(series.level[every])[np.searchsorted(every, places)]
+        sd = np.full(places.size, limits.model.step_sd)
+    else:
+        own, sd = series.level[places] - limits.limits.centre, limits.sd(series.cells.count[places])
+    alone, link = own / sd, series.extra[places] / sd**2
+    few = limits.centre_variance if limits.trial else 0.0
+    scatter = limits.widening / np.sqrt(1 + few)  # what the standard deviation alone asks for
+    unknown = link + few
+    weight = 1.0 if question.ewma is None else question.ewma.weight
+    beyond = np.sign(alone) * np.maximum(0.0, np.abs(alone) - _CENTRE_RANGE * np.sqrt(unknown))
+    raw = alone / np.sqrt(1 + link)
+    return Standardised(
+        raw=raw,
+        alone=raw / limits.widening,
+        centred=beyond / scatter,
+        averaged=alone / scatter / np.sqrt(1 + unknown * (2 - weight) / weight),
+    )
 
 
 def _stretches(
@@ -170,11 +195,10 @@ def _stretch(
     places: IntArray,
     closed_by: str,
 ) -> Stretch:
-    raw = standardised(series, regime, limits, places)
-    z = raw / limits.widening
-    ewma = None if question.ewma is None else ewma_series(z, question.ewma, centre=0.0, sd=1.0)
-    cusum = None if question.cusum is None else cusum_series(z, question.cusum, centre=0.0, sd=1.0)
-    return Stretch(places=places, z=z, raw=raw, closed_by=closed_by, ewma=ewma, cusum=cusum)
+    z = standardised(question, series, regime, limits, places)
+    ewma = None if question.ewma is None else ewma_series(z.averaged, question.ewma, centre=0.0, sd=1.0)
+    cusum = None if question.cusum is None else cusum_series(z.centred, question.cusum, centre=0.0, sd=1.0)
+    return Stretch(places=places, z=z, closed_by=closed_by, ewma=ewma, cusum=cusum)
 
 
 def _signals(
@@ -186,7 +210,8 @@ def _signals(
     events: Sequence[Event],
 ) -> Iterator[ChartSignal]:
     found = [
-        *shewhart_signals(stretch.z, question.shewhart),
+        *shewhart_signals(stretch.z.alone, Shewhart(limit=question.shewhart.limit)),
+        *(s for rule in question.shewhart.rules for s in _rule_signals(stretch.z, rule)),
         *(stretch.ewma.signals if stretch.ewma else ()),
         *(stretch.cusum.signals if stretch.cusum else ()),
     ]
@@ -196,7 +221,12 @@ def _signals(
         unit /= 1 - limits.model.carry
     for signal in found:
         kind, rule = _named(signal)
-        began = began_at(stretch.raw[: signal.until + 1], visit, signal.side, unit, question.confidence)
+        # Where the base period itself moves the change began before there was anything to tell it from.
+        began = (
+            None
+            if limits.trend
+            else began_at(stretch.z.raw[: signal.until + 1], visit, signal.side, unit, question.confidence)
+        )
         yield ChartSignal(
             rig=series.rig, section=series.section, given_by=kind, rule=rule, side=signal.side,
             at=int(visit[signal.at]), until=int(visit[signal.until]),
@@ -204,6 +234,12 @@ def _signals(
             nearby=nearby(events, series.rig, series.visits, began, int(visit[signal.at])),
         )  # fmt: skip
     yield from _scatter_signals(series, limits, stretch, closed, events)
+
+
+def _rule_signals(z: Standardised, rule: RunRule) -> list[Signal]:
+    """Rises and falls, and points near the centre, by the points; sides of the centre by what lies beyond its range."""
+    sided = rule.pattern in (Pattern.ONE_SIDE, Pattern.AWAY)
+    return rule_signals(z.centred if sided else z.alone, rule)
 
 
 def _named(signal: Signal) -> tuple[GivenBy, str]:

@@ -17,7 +17,8 @@ import numpy as np
 
 from repeatab.base.errors import RepeatabError
 from repeatab.control.arrays import FloatArray
-from repeatab.jobs.chart_data import ReferenceData, VisitCells
+from repeatab.jobs.chart_data import ReferenceData, VisitCells, Visits
+from repeatab.jobs.chart_question import BasePeriod
 
 _LEAST_SETS = 3
 
@@ -53,13 +54,17 @@ class Wear:
         return np.zeros(age.size) if self.se is None else (self.se * (age - base_age)) ** 2
 
 
-def wear_of(data: ReferenceData) -> dict[tuple[str, str], Wear]:
-    """Wear by rig and section, by the strongest of what the design offers."""
+def wear_of(data: ReferenceData, base: BasePeriod | None) -> dict[tuple[str, str], Wear]:
+    """Wear by rig and section, by the strongest of what the design offers.
+
+    base : what other rigs tell is taken from the base period alone, where all rigs are held to be sound: a rig that
+        drifts later would otherwise pass its drift on to the others as wear.
+    """
     found = {}
     for section in data.sections:
         cells = {rig: data.cells[rig, section] for rig in data.rigs if (rig, section) in data.cells}
         ages = _by_ages(cells, data.sources)
-        slopes = {rig: _slope(one) for rig, one in cells.items()}
+        slopes = {rig: _slope(_of_base(one, data.visits[rig], base)) for rig, one in cells.items()}
         for rig in cells:
             if ages is not None:
                 per_run, se, df = ages
@@ -98,8 +103,17 @@ def _by_ages(cells: Mapping[str, VisitCells], sources: tuple[str, ...]) -> tuple
     return (per_run, se, df) if math.isfinite(se) and se > 0 and df > 0 else None
 
 
+def _of_base(cells: VisitCells, visits: Visits, base: BasePeriod | None) -> VisitCells:
+    if base is None:
+        return cells
+    inside = np.flatnonzero([base.holds(day) for day in visits.days])
+    return cells.at(np.isin(cells.visit, inside[: base.visits]))
+
+
 def _slope(cells: VisitCells) -> tuple[float, float, float] | None:
     """Change per run on one rig, within its sets, with standard error and degrees of freedom."""
+    if cells.source.size == 0:
+        return None
     number = cells.source - cells.source.min()
     count = np.bincount(number)
     age = cells.age - (np.bincount(number, cells.age) / np.maximum(count, 1))[number]
@@ -135,12 +149,12 @@ def _by_rigs(rig: str, section: str, slopes: Mapping[str, tuple[float, float, fl
 
 
 def changed(wear: Wear | None, rig: str, sets: tuple[str, ...], rigs: int) -> str:
-    """What a signal of the chart is a change of: the rig alone, or a joint name."""
+    """What a signal of the chart is: a change of the rig alone, or a joint name."""
     if wear is None:
-        return rig if rigs > 1 else f"{rig} or the reference lot"
+        return f"a change of {rig}" if rigs > 1 else f"a change of {rig} or of the reference lot"
     if wear.told_by is ToldBy.AGES:
-        return rig
+        return f"a change of {rig}"
     if wear.told_by is ToldBy.RIGS:
-        return rig if rigs > 2 else f"{rig} against the other rig"
-    names = sets[0] if len(sets) == 1 else f"{sets[0]} to {sets[-1]}"
-    return f"drift of {rig} and wear of set {names}, mixed together"
+        return f"a change of {rig}" if rigs > 2 else f"a change of {rig} against the other rig"
+    names = f"set {sets[0]}" if len(sets) == 1 else f"sets {sets[0]} to {sets[-1]}"
+    return f"drift of {rig} and wear of {names}, mixed together"

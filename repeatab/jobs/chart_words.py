@@ -97,11 +97,10 @@ def _reason(state: RigState, visits: Visits, scale: Scale, what: str) -> str:
     ]
     strongest = state.strongest
     if strongest is not None and strongest.began is not None:
-        texts.append(
-            f"It is a change of {what}: in {strongest.section} {began_words(strongest.began, visits, scale)}."
-        )
+        texts.append(f"It is {what}: in {strongest.section} {began_words(strongest.began, visits, scale)}.")
         texts.append(_events_words(strongest))
-    elif first.nearby:
+    elif strongest is None:
+        texts.append(f"It is {what}.")
         texts.append(_events_words(next(part for part in state.signalling if first in part.open)))
     still = any(signal.until == len(visits) - 1 for part in state.signalling for signal in part.open)
     if not still:
@@ -357,7 +356,7 @@ def neighbours_words(limits: SeriesLimits) -> str:
 def of_what(series: Series | None, data: ReferenceData) -> str:
     """What a change on this chart is a change of."""
     if series is None:
-        return "the rig"
+        return "a change of the rig"
     sets = tuple(data.sources[i] for i in dict.fromkeys(int(i) for i in series.cells.source))
     return changed(series.wear, series.rig, sets, len(data.rigs))
 

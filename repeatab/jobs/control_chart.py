@@ -94,7 +94,7 @@ def run_control_chart(
     data = reference_data(question, results)
     _refuse_unstated(question, data)
     progress("linking references", 1, _STEPS)
-    wear = wear_of(data) if question.reference is Reference.SET else {}
+    wear = wear_of(data, question.base) if question.reference is Reference.SET else {}
     links = links_of(_unworn(data, wear))
     series = series_of(question, data, links, wear, events)
     _refuse_base_at_the_end(question, series)
@@ -298,7 +298,7 @@ def _outcome(
     level = question.confidence
     made = (
         tables.states_table(charted.states, data.visits, scale),
-        tables.signals_table(charted.signals, data.visits, scale, level),
+        tables.signals_table(charted.signals, data, charted.series, scale, level),
         tables.lengths_table(charted.lengths),
         tables.effects_table(charted.effects, question.shewhart.limit),
         tables.limits_table(charted.series, charted.watched, scale),
@@ -323,7 +323,7 @@ def _outcome(
             question, charted.states, charted.series, charted.watched, charted.joint, charted.signals, events,
             data.visits, scale,
         ),
-        notes=chart_notes(question, data, charted.series, charted.watched, charted.joint, events, MOST_RIGS),
+        notes=chart_notes(question, data, charted.series, charted.watched, charted.joint, events, MOST_RIGS, scale),
         findings=results.findings,
         methods=methods(question, plotted_form(question, data)),
         numbers=_numbers(charted, scale),
