@@ -195,9 +195,9 @@ class LevelCells:
     @property
     def general_mean(self) -> float:
         """Mean of all results, each result with equal weight (ISO 5725-2, 7.4.4)."""
-        # About the first mean, so that equal means have exactly that mean.
-        first = float(self.mean[0])
-        return first + float(np.average(self.mean - first, weights=self.count))
+        if np.ptp(self.mean) == 0:
+            return float(self.mean[0])  # exactly, without a rounding that would count as scatter
+        return float(np.average(self.mean, weights=self.count))
 
     def without(self, laboratories: Collection[Label]) -> LevelCells:
         """The cells of the other laboratories; the order is kept."""

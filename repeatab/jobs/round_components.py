@@ -18,8 +18,7 @@ from repeatab.cells import FloatArray
 from repeatab.estimation.components import BlockFit, fit_cells
 from repeatab.interlab.intermediate import NestedPrecision, staggered_nested
 from repeatab.jobs.round_data import LABORATORY, LEVEL, PAD_SET, RESULT, WITHIN, Label, RoundData, kept
-from repeatab.jobs.round_question import RoundRobin
-from repeatab.jobs.round_sets import SetKind
+from repeatab.jobs.round_question import RoundRobin, SetKind
 from repeatab.jobs.wording import enumerated
 from repeatab.layout.terms import REPEATABILITY, Model, model_of
 

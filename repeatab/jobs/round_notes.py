@@ -9,7 +9,7 @@ from collections.abc import Iterator
 
 from repeatab.base.notes import Note, NoteKind
 from repeatab.jobs.round_data import PAD_SET
-from repeatab.jobs.round_sets import SetKind
+from repeatab.jobs.round_question import SetKind
 from repeatab.jobs.round_study import RoundStudy
 from repeatab.jobs.wording import enumerated
 from repeatab.outcome.outcome import MethodNote

@@ -31,6 +31,14 @@ class SingleResults(Enum):
     COUNTED = "counted"
 
 
+class SetKind(Enum):
+    """How the sets of a level came to the laboratories; the value is the report's word."""
+
+    TRAVELLING = "travelling"
+    DISTRIBUTED = "distributed"
+    NOT_RECORDED = "not recorded"
+
+
 def single_results_from(text: SingleResults | str) -> SingleResults:
     """The choice that a word stands for.
 
@@ -158,8 +166,10 @@ class RoundRobin:
     levels : named levels, which must have results and come first; every other level takes part too.
     nested : factors within the laboratory from the outer to the inner, for the intermediate precision; None takes rig,
     operator and day as far as they vary.
-    limit_factor : multiplies s_r and s_R to the limits. code_seed : number from which the participants' codes are
-    drawn, known to the organiser only; None writes no participants' pages.
+    limit_factor : multiplies s_r and s_R to the limits. sets : how the sets came to the laboratories; None takes sets
+    whose label stands at several laboratories for travelling ones.
+    code_seed : number from which the participants' codes are drawn, known to the organiser only; None writes no
+    participants' pages.
     """
 
     levels: tuple[Any, ...] = ()
@@ -170,6 +180,7 @@ class RoundRobin:
     nested: tuple[str, ...] | None = None
     scoring: Scoring | None = None
     travelling: Travelling | None = None
+    sets: SetKind | None = None
     code_seed: int | None = None
     seed: int = 20260101
 

@@ -8,7 +8,6 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
-from enum import Enum
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -29,18 +28,10 @@ from repeatab.jobs.round_data import (
     kept,
     masked,
 )
-from repeatab.jobs.round_question import Travelling
+from repeatab.jobs.round_question import SetKind, Travelling
 
 if TYPE_CHECKING:
     import pandas as pd
-
-
-class SetKind(Enum):
-    """How the sets of a level came to the laboratories; the value is the report's word."""
-
-    TRAVELLING = "travelling"
-    DISTRIBUTED = "distributed"
-    NOT_RECORDED = "not recorded"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -64,10 +55,15 @@ class LevelDrift:
     trouble: str = ""
 
 
-def set_kind(data: RoundData, level: Label) -> SetKind:
-    """Travelling where a set ran at several laboratories, distributed where each ran at one only."""
+def set_kind(data: RoundData, level: Label, *, stated: SetKind | None = None) -> SetKind:
+    """Travelling where a set ran at several laboratories, distributed where each ran at one only.
+
+    stated : what the study says, where labels of sets start again in each laboratory.
+    """
     if not any(level in part.cells.levels_of(LEVEL) for part in data.parts_with(PAD_SET)):
         return SetKind.NOT_RECORDED
+    if stated is not None:
+        return stated
     cells = kept(data.cells_over([LABORATORY, LEVEL, PAD_SET]), {LEVEL: level})
     laboratories = np.bincount(cells.over([PAD_SET, LABORATORY]).code_of(PAD_SET))
     return SetKind.TRAVELLING if laboratories.max() > 1 else SetKind.DISTRIBUTED

@@ -22,9 +22,9 @@ from repeatab.jobs.round_codes import codes_of
 from repeatab.jobs.round_components import LevelComponents, level_components
 from repeatab.jobs.round_data import Label, RoundData, round_data
 from repeatab.jobs.round_lot import LotCheck, lot_checks
-from repeatab.jobs.round_question import RoundRobin
+from repeatab.jobs.round_question import RoundRobin, SetKind
 from repeatab.jobs.round_scores import RoundScores, round_scores
-from repeatab.jobs.round_sets import LevelDrift, SetKind, drifts, set_kind, without_drift, without_return_runs
+from repeatab.jobs.round_sets import LevelDrift, drifts, set_kind, without_drift, without_return_runs
 from repeatab.outcome.outcome import DataFinding, InputFile
 
 
@@ -90,7 +90,7 @@ def work_through(
         if question.travelling.take_out:
             data = without_drift(data, wear)
     analysis = analyse(question, data)
-    kinds = {level: set_kind(data, level) for level in data.levels}
+    kinds = {level: set_kind(data, level, stated=question.sets) for level in data.levels}
     lot, scores = _scored(question, data, analysis, wear, homogeneity_runs, stability_runs)
     quantity = _quantity(results, tables)
     findings = [finding for one in analysis.levels for finding in unit_slips(one.every, quantity.unit)]

@@ -11,8 +11,8 @@ from repeatab.interlab.precision import LIMIT_FACTOR, Precision
 from repeatab.interlab.scores import Signal
 from repeatab.jobs.round_analysis import LevelAnalysis
 from repeatab.jobs.round_data import Label
+from repeatab.jobs.round_question import SetKind
 from repeatab.jobs.round_scores import Score
-from repeatab.jobs.round_sets import SetKind
 from repeatab.jobs.round_side_tables import change_over_round
 from repeatab.jobs.round_study import RoundStudy
 from repeatab.jobs.round_tables import equation
@@ -242,7 +242,8 @@ def _open(study: RoundStudy) -> Iterator[str]:
     if travelling and study.question.travelling is None:
         yield (
             f"How far wear moved the travelling sets of level {enumerated(travelling)}: no pilot laboratory is named "
-            "(travelling.pilot), so wear is part of the difference between laboratories."
+            "(travelling.pilot), so wear is part of the difference between laboratories. If these are different sets "
+            "with one label, say sets = 'distributed'."
         )
     if any(kind is SetKind.NOT_RECORDED for kind in study.kinds.values()):
         yield "What the pad sets add: which set ran where is not recorded, so their scatter is part of s_r or s_L."

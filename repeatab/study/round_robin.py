@@ -23,6 +23,7 @@ from repeatab.jobs.round_question import (
     ProficiencySpread,
     RoundRobin,
     Scoring,
+    SetKind,
     SingleResults,
     StatedValue,
     Travelling,
@@ -55,6 +56,13 @@ _BASIS = {
     BasisWord.REFERENCE: AssignedBasis.REFERENCE_LABORATORY,
     BasisWord.STATED: AssignedBasis.STATED,
 }
+
+
+class SetWord(Enum):
+    """How the sets came to the laboratories, as a study file says it."""
+
+    TRAVELLING = SetKind.TRAVELLING.value
+    DISTRIBUTED = SetKind.DISTRIBUTED.value
 
 
 def spread_from(value: Any) -> ProficiencySpread:
@@ -164,6 +172,7 @@ class RoundRobinFile(StudyFile):
     limit_factor: float = Field(default=LIMIT_FACTOR, gt=0)
     single_results: SingleResults = SingleResults.LEFT_OUT
     nested: tuple[str, ...] | None = None
+    sets: SetWord | None = None
     sections: dict[str, SectionPart] = Field({}, description="Name the sections that count; each is a level.")
     levels: dict[str, LevelPart] = Field({}, description="What holds for single levels.")
     scores: ScoresPart | None = None
@@ -231,6 +240,7 @@ class RoundRobinFile(StudyFile):
             travelling=None
             if self.travelling is None
             else Travelling(pilot=self.travelling.pilot, take_out=self.travelling.take_out),
+            sets=None if self.sets is None else SetKind(self.sets.value),
             code_seed=None if self.participants is None else self.participants.code_seed,
             seed=self.seed,
         )

@@ -158,7 +158,7 @@ def test_a_result_file_is_no_cell_file(tmp_path: Path) -> None:
     assert not is_cell_file(tmp_path / "nowhere.csv")
 
 
-def test_what_is_shared_leaves_out_runs_and_days(tmp_path: Path) -> None:
+def test_what_is_shared_leaves_out_runs_and_days() -> None:
     frame = table(run=[1, 1, 1, 1, 2, 2], rig=["R1"] * 6)
     results = read_results(
         frame, columns={name: name for name in ("result", "laboratory", "level", "run", "rig", "run_order")}

@@ -240,7 +240,7 @@ def test_two_quantities_are_refused() -> None:
     frame = made()
     table = shared(frame[frame.laboratory == "L1"])
     others = results_of(frame[frame.laboratory != "L1"], BRAKE_FACTOR)
-    with pytest.raises(InputError, match="'brake factor'.*'friction'"):
+    with pytest.raises(InputError, match=r"'brake factor'.*'friction'"):
         round_data(RoundRobin(), others, [table])
 
 

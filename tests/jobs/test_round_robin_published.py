@@ -92,7 +92,7 @@ def test_the_single_result_of_the_example_is_left_out_as_there_and_counts_when_a
 
 
 def test_decisions_are_those_of_the_critical_values(reference_folder: Path) -> None:
-    """E691 material E: laboratory 2's scatter lies beyond the 1 % value of Cochran's test and the branch leaves it out."""
+    """E691 material E: laboratory 2's scatter lies beyond the 1 % value; the branch goes on without."""
     found = analysed(reference_folder, GLUCOSE)
     row = found.outlier_tests.query("test == 'Cochran' and level == 'E'").iloc[0]
     assert row.laboratory == 2

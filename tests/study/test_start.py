@@ -41,7 +41,7 @@ def test_the_template_with_everything_in_use_loads(job: str, tmp_path: Path) -> 
         ("correlation_check", "sections.characteristic.margin"),
         ("gauge_study", "bands.acceptable"),
         ("control_chart", "chart.shift"),
-        ("round_robin", "scores.sigma_pt"),
+        ("round_robin", "columns.laboratory"),
     ],
 )
 def test_the_template_as_written_asks_for_the_decision(job: str, asked: str, tmp_path: Path) -> None:
