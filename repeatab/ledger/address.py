@@ -13,6 +13,8 @@ from urllib.parse import parse_qsl, unquote, urlsplit
 from repeatab.ledger.faults import LedgerError
 
 _SECRET = re.compile(r"passw|secret|token", re.IGNORECASE)
+# Up to the last "@": whoever forgets to write / or @ of a password as %2F or %40 shall not see it printed.
+_PASSWORD = re.compile(r"(://[^:/@?#]*):(.*)@")
 _POSTGRESQL = ("postgresql", "postgres", "postgresql+psycopg")
 _HIDDEN = "***"
 
@@ -60,7 +62,7 @@ def address_of(where: str | Path) -> Address:
 
 def masked(text: str) -> str:
     """A URL without the password before its host and without the values of secret settings after it."""
-    text = re.sub(r"(://[^:/@?#]*):.*@", rf"\1:{_HIDDEN}@", text)
+    text = _PASSWORD.sub(rf"\1:{_HIDDEN}@", text)
     head, mark, query = text.partition("?")
     if not mark:
         return head
@@ -74,9 +76,10 @@ def has_password(text: str) -> bool:
 
 
 def _secrets_in(text: str) -> tuple[str, ...]:
+    before_host = _PASSWORD.search(text)
+    found = [before_host[2]] if before_host else []
     try:
-        parts = urlsplit(text)
-        found = [parts.password, *(value for key, value in parse_qsl(parts.query) if _SECRET.search(key))]
+        found += [value for key, value in parse_qsl(urlsplit(text).query) if _SECRET.search(key)]
     except ValueError:
         raise LedgerError.not_an_address(masked(text)) from None
     both = [form for secret in found if secret for form in (secret, unquote(secret))]
