@@ -1,0 +1,82 @@
+"""When a change began: the definition, the step alone against `change_point`, and the range's level by simulation."""
+
+import math
+
+import numpy as np
+import pytest
+
+from repeatab.base.errors import EstimationError, InputError
+from repeatab.control.beginning import Course, beginning
+from repeatab.control.change_point import change_point
+
+
+def gains(z):
+    """Twice the gain of log likelihood by least squares, course by course, written out."""
+    step, drift = [], []
+    for t in range(z.size):
+        for shape, out in (
+            (np.where(np.arange(z.size) >= t, 1.0, 0.0), step),
+            (np.maximum(0.0, np.arange(z.size) - t + 1.0), drift),
+        ):
+            size = shape @ z / (shape @ shape)
+            out.append(float(z @ z - ((z - size * shape) ** 2).sum()) / 2)
+    return np.array(step), np.array(drift)
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_it_is_the_least_squares_fit_of_a_step_and_of_a_drift(seed):
+    z = np.random.default_rng(seed).standard_normal(17) + np.maximum(0, np.arange(17) - 9) * 0.5
+    step, drift = gains(z)
+    found = beginning(z, centre=0.0, sd=1.0)
+    best = drift if drift.max() > step.max() else step
+    assert found.most_likely == int(np.argmax(best))
+    either = np.maximum(step, drift)
+    kept = np.flatnonzero(either >= either.max() + math.log(1 - math.sqrt(0.95)))
+    assert (found.first, found.last) == (kept[0], kept[-1])
+    told = abs(drift.max() - step.max()) > 2
+    assert (found.course is Course.OPEN) == (not told)
+
+
+def test_a_clear_step_is_dated_like_the_change_point():
+    # Source of the change point: Samuel, Pignatiello & Calvin (1998), held to its definition in test_change_point.py.
+    x = np.concatenate([np.tile([0.3, -0.3], 10), np.tile([4.2, 3.8], 6)]) * 0.01 + 0.4
+    found = beginning(x, centre=0.4, sd=0.01)
+    point = change_point(x, centre=0.4, sd=0.01)
+    assert (found.course, found.most_likely, point.most_likely) == (Course.STEP, 20, 20)
+    assert found.size == pytest.approx(point.step, rel=1e-12)
+    assert found.now == found.size
+    assert found.first <= point.first <= point.last <= found.last
+
+
+def test_a_clear_drift_is_not_taken_for_a_late_step():
+    x = 0.40 + 0.001 * np.tile([1.0, -1.0], 15) - 0.002 * np.maximum(0, np.arange(30) - 14)
+    found = beginning(x, centre=0.40, sd=0.001)
+    assert (found.course, found.most_likely) == (Course.DRIFT, 15)
+    assert found.size == pytest.approx(-0.002, abs=1e-4)
+    assert found.now == pytest.approx(15 * found.size)
+    # The step alone dates the drift too late and excludes its true beginning.
+    assert change_point(x, centre=0.40, sd=0.001).first > 15
+
+
+@pytest.mark.parametrize(
+    ("drift", "size"), [(False, 1.0), (False, 2.0), (True, 0.3), (True, 0.6)], ids=str
+)
+def test_the_range_keeps_its_level(drift, size):
+    rng = np.random.default_rng(11)
+    hits = 0
+    for _ in range(400):
+        steps = np.maximum(0, np.arange(24) - 13)
+        z = rng.standard_normal(24) + size * (steps if drift else steps > 0)
+        found = beginning(z, centre=0.0, sd=1.0)
+        hits += found.first <= 14 <= found.last
+    # 400 draws: a true coverage of 95 % falls below 92 % once in 300 runs.
+    assert hits / 400 > 0.92
+
+
+def test_bad_input_is_refused():
+    with pytest.raises(EstimationError, match="level 1"):
+        beginning([1.0], centre=0.0, sd=1.0, level=1.0)
+    with pytest.raises(EstimationError, match="standard deviation of 0"):
+        beginning([1.0], centre=0.0, sd=0.0)
+    with pytest.raises(InputError, match="point 2"):
+        beginning([1.0, math.nan], centre=0.0, sd=1.0)
