@@ -13,7 +13,7 @@ paired    the same sets at both levels: per-set differences, with the order of t
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Protocol
 
@@ -165,8 +165,16 @@ def pooled_pair(fit: BlockFit, factor: str, a: object, b: object) -> PooledPair:
     return PooledPair(fit=fit, weights_a=padded[0], weights_b=padded[1], mean_a=means[0], mean_b=means[1])
 
 
-def separate_pair(block: Block, model: Model, factor: str, a: object, b: object) -> SeparatePair:
+Shares = Mapping[str, Mapping[object, float]]
+"""Factor -> level -> its weight in a mean; the weights of a factor sum to one."""
+
+
+def separate_pair(
+    block: Block, model: Model, factor: str, a: object, b: object, *, shares: Shares | None = None
+) -> SeparatePair:
     """Each level fitted alone, `factor` left out of the model.
+
+    shares : weights of the levels of other fixed factors, the same for both means; alike where not given.
 
     Raises
     ------
@@ -175,17 +183,20 @@ def separate_pair(block: Block, model: Model, factor: str, a: object, b: object)
     EstimationError
         All results of a level are equal.
     """
-    (mean_a, se_a, df_a), (mean_b, se_b, df_b) = (level_mean(block, model, factor, level) for level in (a, b))
+    (mean_a, se_a, df_a), (mean_b, se_b, df_b) = (
+        level_mean(block, model, factor, level, shares=shares) for level in (a, b)
+    )
     return SeparatePair(mean_a=mean_a, mean_b=mean_b, se_a=se_a, se_b=se_b, df_a=df_a, df_b=df_b)
 
 
 def level_mean(
-    block: Block, model: Model, factor: str, level: object
+    block: Block, model: Model, factor: str, level: object, *, shares: Shares | None = None
 ) -> tuple[FloatArray, FloatArray, FloatArray]:
     """Mean, standard error and degrees of freedom (groups,) of one level, by its own results alone.
 
-    The other fixed factors' levels count alike; covariates are held at their mean over all cells of `block`, so that
-    levels of one block are compared at the same covariates, each with slopes of its own.
+    The other fixed factors' levels count by their `shares`, alike where none are given; covariates are held at their
+    mean over all cells of `block`, so that levels of one block are compared at the same covariates, each with slopes
+    of its own.
 
     Raises
     ------
@@ -197,14 +208,14 @@ def level_mean(
     rest = replace(model, fixed=tuple(term for term in model.fixed if factor not in term.factors))
     share = block.count / block.count.sum()
     at = np.einsum("c,gcv->gv", share, block.mean[:, :, 1:]) + block.shift[1:]
-    return _mean_alone(_only(block, factor, level), rest, at, f"{factor} {level}")
+    return _mean_alone(_only(block, factor, level), rest, at, f"{factor} {level}", shares or {})
 
 
 def _mean_alone(
-    part: Block, model: Model, at: FloatArray, name: str
+    part: Block, model: Model, at: FloatArray, name: str, shares: Shares
 ) -> tuple[FloatArray, FloatArray, FloatArray]:
     """Mean, standard error and degrees of freedom (groups,) of one level's cells: levels of the fixed factors
-    count alike, covariates (groups, c) are held at `at`."""
+    count by their shares, covariates (groups, c) are held at `at`."""
     if part.rows < 2:
         raise LayoutError(
             f"{name} has a single result, so its scatter is not known. Run more pad sets there."
@@ -214,8 +225,9 @@ def _mean_alone(
     columns = fit.layout.fixed.columns
     even = np.ones(len(columns))
     for i, column in enumerate(columns):
-        sizes = [1 + sum(c.factors == (name,) for c in columns) for name in column.factors]
-        even[i] = 1 / np.prod(sizes) if sizes else 1.0
+        for factor, here in zip(column.factors, column.level, strict=True):
+            size = 1 + sum(c.factors == (factor,) for c in columns)
+            even[i] *= shares[factor][here] if factor in shares else 1 / size
     system = fit.system
     away = (at - system.centre) / system.scale
     weights = np.concatenate([np.broadcast_to(even, (len(at), len(even))), away], axis=1)

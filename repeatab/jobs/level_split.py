@@ -2,9 +2,10 @@
 
 In: a Block and how the comparison lies.  Out: the separate view of a pair.
 
-Where blocks (rigs) lie beside the levels, only runs in blocks that hold both levels count, and within a level the
-blocks weigh alike; otherwise a level that ran mostly on one rig would carry that rig's offset. Where every level has
-one set per block, a level alone shows no scatter between sets, and the differences within the blocks carry the view.
+Where blocks (rigs) lie beside the levels, only runs in blocks that hold both levels count, and the blocks have the
+same weights in both means: those of the differences within them, n_a n_b / (n_a + n_b) for so many sets, as least
+squares has them. Otherwise a level that ran mostly on one rig would carry that rig's offset. Where every level has one
+set per block, a level alone shows no scatter between sets, and the differences within the blocks carry the view.
 """
 
 from __future__ import annotations
@@ -16,7 +17,7 @@ import numpy as np
 from repeatab.base.errors import LayoutError
 from repeatab.cells import FloatArray, IntArray
 from repeatab.estimation.block_fit import BlockFit
-from repeatab.estimation.pairs import Pair, difference_pair, separate_pair
+from repeatab.estimation.pairs import Pair, Shares, difference_pair, separate_pair
 from repeatab.jobs.comparison_layout import POSITION, ComparisonLayout, LevelPair
 from repeatab.layout.blocks import Block
 from repeatab.layout.layout import layout_of
@@ -34,13 +35,34 @@ def split_pair(block: Block, how: ComparisonLayout, pair: LevelPair, fit: BlockF
     block, model = _without_wear(block, how.alone, fit)
     own = _in_shared_blocks(of_levels(block, how.factor, pair), how, pair)
     if _each_shows_its_sets(own, model, how.factor, pair):
-        return separate_pair(own, model, how.factor, pair.a, pair.b)
+        return separate_pair(
+            own, model, how.factor, pair.a, pair.b, shares=_shares(own, model, how.factor, pair)
+        )
     if len(how.blocks) == 1:
         return difference_pair(_block_means(own, how, pair), None)
     raise LayoutError(
         f"the sets of {pair.a} or {pair.b} are no more than the {' and '.join(how.blocks) or 'levels'} they ran on, "
         "so their scatter cannot be estimated. Run more pad sets."
     )
+
+
+def _shares(block: Block, model: Model, factor: str, pair: LevelPair) -> Shares:
+    """The weights of the blocks by what the sets in them tell of the difference."""
+    sides = [_at(block, factor, level) for level in (pair.a, pair.b)]
+    sets = block.code_of("pad_set")
+    found: dict[str, dict[object, float]] = {}
+    for term in model.fixed:
+        if len(term.factors) != 1 or term.factors == (factor,):
+            continue
+        name = term.factors[0]
+        codes = block.code_of(name)
+        worth = {}
+        for code in np.unique(codes):
+            a, b = (len(np.unique(sets[(codes == code) & side])) for side in sides)
+            worth[block.levels_of(name)[code]] = a * b / (a + b)
+        total = sum(worth.values())
+        found[name] = {label: value / total for label, value in worth.items()}
+    return found
 
 
 def of_levels(block: Block, factor: str, pair: LevelPair) -> Block:

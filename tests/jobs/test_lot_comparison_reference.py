@@ -86,23 +86,31 @@ def test_rigs_as_blocks_agree_with_ordinary_least_squares():
     assert df[0] == pytest.approx(known.df_resid, rel=1e-9)
 
 
-def test_each_lot_alone_weighs_its_rigs_alike_by_hand():
-    """Within a lot: pooled variance about its rig means; standard error of the mean of two rig means."""
+def test_each_lot_alone_with_the_weights_of_least_squares_by_hand():
+    """Within a lot: pooled variance about its rig means, weights n1 n2 / (n1 + n2) of the rigs for both lots.
+
+    With these the difference is that of least squares, whatever the rigs.
+    """
     rng = np.random.default_rng(13)
     counts = {"L1": {"R1": 4, "R2": 2}, "L2": {"R1": 3, "R2": 5}}
     rows = [{"pad_lot": lot, "rig": rig, "pad_set": f"{rig}{i}", "result": 0.4 + rng.normal(0, 0.006)}
             for lot, rigs in counts.items() for rig, n in rigs.items() for i in range(n)]  # fmt: skip
     frame = pd.DataFrame(rows)
     (claim,) = claims_of(frame, ("L2",), "L1").claims
+    worth = np.array([4 * 3 / (4 + 3), 2 * 5 / (2 + 5)])
+    share = worth / worth.sum()
     parts = {}
     for lot, own in frame.groupby("pad_lot"):
         groups = [part["result"].to_numpy() for _, part in own.groupby("rig")]
         df = len(own) - 2
         variance = sum(((g - g.mean()) ** 2).sum() for g in groups) / df
-        parts[lot] = (np.mean([g.mean() for g in groups]), variance * sum(1 / len(g) for g in groups) / 4, df)
+        mean = share @ [g.mean() for g in groups]
+        parts[lot] = (mean, variance * sum(w**2 / len(g) for w, g in zip(share, groups, strict=True)), df)
     (m1, v1, d1), (m2, v2, d2) = parts["L1"], parts["L2"]
-    se, df = claim.views[1].precision(np.ones(1))
-    assert claim.views[1].mean_a[0] - claim.views[1].mean_b[0] == pytest.approx(m2 - m1, rel=1e-9)
+    pooled, alone = claim.views
+    se, df = alone.precision(np.ones(1))
+    assert alone.mean_a[0] - alone.mean_b[0] == pytest.approx(m2 - m1, rel=1e-9)
+    assert alone.mean_a[0] - alone.mean_b[0] == pytest.approx(pooled.mean_a[0] - pooled.mean_b[0], rel=1e-9)
     assert se[0] == pytest.approx(np.sqrt(v1 + v2), rel=1e-9)
     assert df[0] == pytest.approx((v1 + v2) ** 2 / (v1**2 / d1 + v2**2 / d2), rel=1e-9)
 
