@@ -111,6 +111,40 @@ def _record(ledger: Ledger, outcome: Outcome) -> None:
 
 
 @app.command()
+def plan(
+    context: typer.Context,
+    study: Annotated[Path, typer.Argument(metavar="STUDY", help="The study file (TOML), with a table [plan].")],
+    to: Annotated[
+        Path | None,
+        typer.Option("--to", metavar="FOLDER", help="Where the plan goes; out/NAME-OF-STUDY if not said."),
+    ] = None,
+) -> None:
+    """Say which runs a study needs, and write the run sheet."""
+    with answering(context):
+        from repeatab.base.folders import check_folder
+        from repeatab.intake.options import Separator
+        from repeatab.report.text import summary
+        from repeatab.report.write import write_report
+        from repeatab.run import plan_study
+        from repeatab.study.loading import load_study
+
+        loaded = load_study(study)
+        folder = to or Path("out") / loaded.name
+        check_folder(folder)
+        marks = {Separator.SEMICOLON: ";", Separator.TAB: "\t"}
+        with show_progress() as progress:
+            outcome = plan_study(loaded, progress=progress)
+            files = write_report(
+                outcome,
+                folder,
+                progress=progress,
+                sheet_separator=marks.get(loaded.source.options.separator, ","),
+            )
+        say(summary(outcome, files))
+        say(f"Run sheet: {folder / 'run_sheet.csv'} and run_sheet.xlsx")
+
+
+@app.command()
 def check(
     context: typer.Context,
     file: Annotated[
@@ -137,16 +171,13 @@ def check(
 
 
 def _check_study(path: Path) -> None:
-    from dataclasses import replace
-
-    from repeatab.run import run_results, study_results
+    from repeatab.run import read_study
     from repeatab.study.loading import load_study
 
     study = load_study(path)
     with show_progress() as progress:
-        results = study_results(study, progress=progress)
-        runs = run_results(study, results)
-    say(str(replace(results, findings=runs.findings, detected=runs.detected)))
+        said = read_study(study, progress=progress)
+    say(said)
     say(f"\nThe study file is in order. Next: repeatab run {path}")
 
 

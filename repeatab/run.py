@@ -76,6 +76,41 @@ def run_study(
     return outcome
 
 
+def plan_study(study: Study, *, progress: Progress = silent) -> Outcome:
+    """What the runs of a study should be, before there are any: its file's [plan].
+
+    Raises
+    ------
+    StudyError
+        The file has no [plan], or no layout can be run under its limits.
+    InputError
+        The earlier result that it names cannot be read.
+    """
+    from repeatab.jobs.plan_runs import plan_runs
+
+    if study.plan is None:
+        raise StudyError(
+            f"{study.file}: 'plan' is missing. Say under [plan] what is believed of the scatter, what a run costs and "
+            "what there is; `repeatab start` writes a study file that shows how."
+        )
+    question = study.question
+    if isinstance(question, ControlChart | Requalification):
+        raise StudyError(
+            f"{study.file}: a plan for a {study.job.replace('_', ' ')} is not made here; plans are made for a "
+            "correlation check, a lot comparison, a gauge study and a round robin."
+        )
+    outcome = plan_runs(
+        question,
+        beliefs=study.plan.beliefs(study.source.folder),
+        options=replace(study.plan.options(), columns=study.source.columns),
+        title=f"Plan: {study.title}",
+        progress=progress,
+    )
+    settings = (*study.settings, ("study file", study.file), ("study file sha256", study.sha256))
+    made = replace(outcome.provenance, settings=settings, versions=versions(), as_of=study.as_of)
+    return replace(outcome, provenance=made)
+
+
 def study_ledger(study: Study, ledger: str | Path | None) -> Ledger | None:
     """The ledger that is named, or that the study names, open for writing; None if none is.
 
@@ -109,6 +144,25 @@ def answer_study(study: Study, *, ledger: Ledger | None = None, progress: Progre
     outcome = replace(_answer(study, results, runs, past, progress), title=study.title)
     outcome = _hold_back(_with_evidence_of_input(outcome, study, runs))
     return outcome if ledger is None else _with_evidence_of_past(outcome, study, ledger, past)
+
+
+def read_study(study: Study, *, progress: Progress = silent) -> str:
+    """What the files of a study hold and what the checks found, in words; the question is not asked.
+
+    Raises
+    ------
+    RepeatabError
+        See `run_study`.
+    """
+    if isinstance(study.question, RoundRobin):
+        from repeatab.study.round_sources import round_sources
+
+        sources = round_sources(study, lambda raw: run_results(raw, study_results(raw, progress=progress)))
+        read = [] if sources.results is None else [str(sources.results)]
+        return "\n".join([*read, *(f"{table.name}: {table.cells}" for table in sources.shared)])
+    results = study_results(study, progress=progress)
+    runs = run_results(study, results)
+    return str(replace(results, findings=runs.findings, detected=runs.detected))
 
 
 def _round_robin(study: Study, question: RoundRobin, progress: Progress) -> Outcome:
