@@ -207,7 +207,7 @@ def _rows(
         if level not in present:
             raise StudyError(
                 f"{factor}: there is no '{level}' in the results; there are {listed(sorted(present, key=str))}."
-                f"{nearest(str(level), map(str, present))} Correct the study, or add an alias."
+                f"{_unlike(level, present)} Correct the study, or add an alias."
             )
     others = [level for level in present if level not in levels]
     set_aside = [f"Results of {listed(others)} take no part in this comparison."] if others else []
@@ -226,6 +226,14 @@ def _rows(
                 "Correct the study, or add an alias."
             )
     return _in_the_study_s_order(table, factor, levels, sections), set_aside
+
+
+def _unlike(level: Any, present: Sequence[Any]) -> str:
+    """The nearest label, or that the same one is there as another type."""
+    alike = [known for known in present if str(known) == str(level)]
+    if alike:
+        return f" The labels there are of type {type(alike[0]).__name__}, not {type(level).__name__}."
+    return nearest(str(level), map(str, present))
 
 
 def _in_the_study_s_order(
