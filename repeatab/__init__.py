@@ -28,6 +28,7 @@ if TYPE_CHECKING:
     from repeatab.jobs.control_chart import control_chart as control_chart
     from repeatab.jobs.correlation_check import compare_rigs as compare_rigs
     from repeatab.jobs.lot_comparison import compare_lots as compare_lots
+    from repeatab.jobs.plan_runs import plan_runs as plan_runs
     from repeatab.jobs.requal_from_python import requalify as requalify
     from repeatab.jobs.round_robin import round_robin as round_robin
     from repeatab.report.write import write_report as write_report
@@ -54,6 +55,7 @@ _WHERE = {
     "control_chart": "repeatab.jobs.control_chart",
     "fit_components": "repeatab.estimation.components",
     "load_study": "repeatab.study.loading",
+    "plan_runs": "repeatab.jobs.plan_runs",
     "read_cell_file": "repeatab.cell_files",
     "read_results": "repeatab.intake.reading",
     "requalify": "repeatab.jobs.requal_from_python",

@@ -14,6 +14,7 @@ from repeatab.outcome.history_figures import JointHistory as JointHistory
 from repeatab.outcome.history_figures import ReferenceHistory as ReferenceHistory
 from repeatab.outcome.history_figures import RigStates as RigStates
 from repeatab.outcome.history_figures import SmoothedHistory as SmoothedHistory
+from repeatab.outcome.plan_figures import HoursAgainstGain, VerdictAgainstOffset
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -351,4 +352,6 @@ Figure = (
     | SmoothedHistory
     | JointHistory
     | RigStates
+    | VerdictAgainstOffset
+    | HoursAgainstGain
 )

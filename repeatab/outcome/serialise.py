@@ -38,6 +38,8 @@ FIGURE_KINDS: dict[str, type[figures.FigureBase]] = {
     "smoothed history": figures.SmoothedHistory,
     "joint history": figures.JointHistory,
     "state of the rigs": figures.RigStates,
+    "verdict against offset": figures.VerdictAgainstOffset,
+    "plans by rig hours": figures.HoursAgainstGain,
 }
 """The name of each kind of figure in result.json; a kind is never renamed."""
 

@@ -37,7 +37,8 @@ class ScatterBelief:
         """
         if not 0 <= low <= sd <= high or high == 0:
             raise StudyError(
-                f"scatter: found sd {sd:g} with range {low:g} to {high:g}, expected 0 <= low <= sd <= high, high above 0."
+                f"scatter: found sd {sd:g} with range {low:g} to {high:g}, expected 0 <= low <= sd <= high and high "
+                "above 0."
             )
         return cls(sd=sd, df=df_of_range(low, high))
 

@@ -10,14 +10,14 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import TypeVar
 
-from repeatab.planning.layouts import REPEATING, LayoutKind, PlannedRuns
+from repeatab.planning.layouts import REPEATING, PlannedRuns
 
 _T = TypeVar("_T")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class HourCosts:
-    """Rig hours for a run, for preparing a pad set once (bedding included), and for putting a rig over to another set."""
+    """Rig hours for a run, for preparing a pad set once (bedding included), and for putting another set on a rig."""
 
     run: float
     set: float = 0.0
@@ -72,8 +72,10 @@ def why_not(plan: PlannedRuns, costs: HourCosts, limits: Limits) -> str | None:
     hours = hours_of(plan, costs)
     if limits.hours is not None and hours > limits.hours + 1e-9:
         return f"needs {hours:g} rig hours, {limits.hours:g} are free"
-    if limits.days is not None and busiest_hours(plan, costs) > limits.days * limits.hours_per_day + 1e-9:
-        return f"needs {busiest_hours(plan, costs):g} hours on one rig, {limits.days} days give {limits.days * limits.hours_per_day:g}"
+    if limits.days is not None:
+        busiest, free = busiest_hours(plan, costs), limits.days * limits.hours_per_day
+        if busiest > free + 1e-9:
+            return f"needs {busiest:g} hours on one rig, {limits.days} days give {free:g}"
     return None
 
 
@@ -112,9 +114,3 @@ def best_allocation(
         if variance < best[2] - 1e-15:
             best = (sets, runs, variance)
     return best
-
-
-__all__ = [
-    "HourCosts", "LayoutKind", "Limits", "best_allocation", "best_repeats", "busiest_hours", "front", "hours_of",
-    "why_not",
-]  # fmt: skip

@@ -12,6 +12,7 @@ from itertools import product
 
 import numpy as np
 
+from repeatab.cells import FloatArray
 from repeatab.estimation.components import BlockFit, Method
 from repeatab.judgement.capability import Capability, Source, capabilities
 from repeatab.layout.layout import Layout, layout_of
@@ -19,7 +20,8 @@ from repeatab.layout.terms import Model
 from repeatab.outcome.verdict import Verdict
 from repeatab.simulate import planned_block, simulate_block
 
-_DRAWS = 200
+DRAWS = 200
+"""Simulated studies per design."""
 # A verdict needs the limits of a percentage to about one percent of itself, not to the digits of a report.
 _PIVOTS = 2_000
 
@@ -48,7 +50,7 @@ class DesignChance:
 def design_chances(
     designs: Sequence[GaugeDesign],
     model: Model,
-    variances: Mapping[str, float],
+    variances: Mapping[str, float | FloatArray],
     *,
     mean: float,
     sources: Callable[[Layout], Sequence[Source]],
@@ -60,7 +62,8 @@ def design_chances(
 
     Parameters
     ----------
-    variances : by the name of each random term of `model`, and of repeatability; zero where not named.
+    variances : by the name of each random term of `model`, and of repeatability; zero where not named. One value, or
+        one for each of the DRAWS simulated studies where the components are uncertain.
     sources : what the components of a layout count as; judge : the rule of the study.
     """
     return tuple(
@@ -74,7 +77,7 @@ def design_chances(
 def _chance(
     design: GaugeDesign,
     model: Model,
-    variances: Mapping[str, float],
+    variances: Mapping[str, float | FloatArray],
     mean: float,
     sources: Callable[[Layout], Sequence[Source]],
     judge: Callable[[Capability], Verdict],
@@ -86,10 +89,10 @@ def _chance(
     layout = layout_of(block, model)
     names = [*(layout.sources[i] for i in layout.estimated), layout.sources[-1]]
     rng = np.random.default_rng([seed, design.total, design.runs])
-    truth = np.array([variances.get(name, 0.0) for name in names])
-    drawn = simulate_block(block, layout, truth, mean, _DRAWS, rng)
+    truth = np.stack(np.broadcast_arrays(*(variances.get(name, 0.0) for name in names)), axis=-1)
+    drawn = simulate_block(block, layout, truth, mean, DRAWS, rng)
     fit = BlockFit(block=drawn, layout=layout, method=Method.AUTO, level=level)
     found = capabilities(
-        fit, sources(layout), generators=[rng] * _DRAWS, pivot_draws=_PIVOTS, constrained=False
+        fit, sources(layout), generators=[rng] * DRAWS, pivot_draws=_PIVOTS, constrained=False
     )
     return float(np.mean([judge(capability) is not Verdict.UNDECIDED for capability in found]))

@@ -24,7 +24,7 @@ from repeatab.planning.verdict_probability import VerdictProbability
 from repeatab.simulate import simulate_sections
 
 # Cells times sections times draws that take about a second, and the draws between which a plan chooses.
-_WORK, _FEWEST, _MOST = 120_000, 200, 4_000
+_WORK, _FEWEST, _MOST = 80_000, 200, 4_000
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

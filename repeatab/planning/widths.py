@@ -18,6 +18,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy import special
 
+from repeatab.cells import FloatArray
 from repeatab.estimation.block_fit import BlockFit, Method
 from repeatab.estimation.intervals import combination_limits
 from repeatab.estimation.mean_squares import mean_squares
@@ -69,7 +70,12 @@ def sd_ratio_limit_factors(df: float, df_below: float, *, level: float) -> tuple
 
 
 def expected_intervals(
-    block: Block, layout: Layout, variances: Mapping[str, float], *, level: float, seed: int
+    block: Block,
+    layout: Layout,
+    variances: Mapping[str, float | FloatArray],
+    *,
+    level: float,
+    seed: int,
 ) -> tuple[ExpectedInterval, ...]:
     """The interval of each component: for a balanced layout the limits at the expected mean squares, elsewhere the
     median limits of simulated studies.
@@ -94,20 +100,28 @@ def expected_intervals(
     )  # fmt: skip
 
 
-def component_values(layout: Layout, variances: Mapping[str, float]) -> np.ndarray:
-    """(components,) believed variances in the order of a layout; those it mixes together are added up."""
+def component_values(layout: Layout, variances: Mapping[str, float | FloatArray]) -> FloatArray:
+    """(components,) or (draws, components) believed variances in the order of a layout.
+
+    Sources that the layout mixes together add up where the mixture is carried; what has no term of its own there
+    (sets that ran once, an interaction) joins repeatability; a factor that is fixed there adds nothing.
+    """
     last = len(layout.model.random)
     home = {i: group[-1] for group in layout.separable.mixed for i in group}
-    values = dict.fromkeys((*layout.estimated, last), 0.0)
-    for i, source in enumerate(layout.sources):
+    number = {name.replace("_", " "): i for i, name in enumerate(layout.sources)}
+    values: dict[int, float | FloatArray] = dict.fromkeys((*layout.estimated, last), 0.0)
+    for source, variance in variances.items():
+        name = source.replace("_", " ")
+        own = name in number or name == "pad set" or "×" in name
+        i = number.get(name, last)
         at = home.get(i, i)
-        if at in values:
-            values[at] += float(variances.get(source, 0.0))
-    return np.array(list(values.values()))
+        if own and at in values:
+            values[at] = values[at] + variance
+    return np.stack(np.broadcast_arrays(*values.values()), axis=-1).astype(np.float64)
 
 
 def _at_expected_mean_squares(
-    block: Block, layout: Layout, names: list[str], truth: np.ndarray, level: float
+    block: Block, layout: Layout, names: list[str], truth: FloatArray, level: float
 ) -> tuple[ExpectedInterval, ...]:
     rng = np.random.default_rng(0)
     analysis = mean_squares(simulate_block(block, layout, truth, 0.0, 1, rng), layout)

@@ -49,7 +49,7 @@ def workbook_bytes(outcome: Outcome) -> bytes:
     _fill_first(first, outcome, list(zip(names, tables, strict=True)))
     for name, table in zip(names, tables, strict=True):
         _fill_table(book.create_sheet(name), table)
-    return _without_dates(book)
+    return without_dates(book)
 
 
 def _sheet_names(tables: Sequence[Table]) -> list[str]:
@@ -186,7 +186,7 @@ def _number_format(kind: ColumnKind, value: float, decimals: int) -> str:
     return "0" if decimals == 0 else "0." + "0" * decimals
 
 
-def _without_dates(book: Workbook) -> bytes:
+def without_dates(book: Workbook) -> bytes:
     """The file of the workbook with the dates of writing taken out."""
     stream, clean = io.BytesIO(), io.BytesIO()
     book.save(stream)

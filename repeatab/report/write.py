@@ -11,6 +11,7 @@ from repeatab.outcome.outcome import Outcome
 from repeatab.outcome.serialise import from_jsonable, to_jsonable
 from repeatab.report import json_file, page, workbook
 from repeatab.report.participant_pages import FOLDER, participant_files
+from repeatab.report.run_sheet import run_sheet_files
 from repeatab.report.words import file_stem, printable
 
 
@@ -30,7 +31,13 @@ class ReportFiles:
         return f"report in {self.folder}: {self.page.name}, {self.data.name}, {self.workbook.name}, figures"
 
 
-def write_report(outcome: Outcome, folder: str | Path, *, progress: Progress = silent) -> ReportFiles:
+def write_report(
+    outcome: Outcome,
+    folder: str | Path,
+    *,
+    progress: Progress = silent,
+    sheet_separator: str = ",",
+) -> ReportFiles:
     """Write the report of an outcome into a folder.
 
     The folder then holds report.html, result.json, tables.xlsx, figures/ (SVG and PNG) and, for a round robin with
@@ -41,6 +48,7 @@ def write_report(outcome: Outcome, folder: str | Path, *, progress: Progress = s
     ----------
     folder : made if it does not exist.
     progress : called as (step, done, total); quiet unless given.
+    sheet_separator : between the values of run_sheet.csv, which a plan has.
 
     Raises
     ------
@@ -49,7 +57,7 @@ def write_report(outcome: Outcome, folder: str | Path, *, progress: Progress = s
     """
     folder = Path(folder)
     check_folder(folder)
-    contents = report_contents(outcome, progress=progress)
+    contents = report_contents(outcome, progress=progress, sheet_separator=sheet_separator)
     progress("writing the report", 0, 1)
     kept = write_folder(folder, contents)
     progress("writing the report", 1, 1)
@@ -64,11 +72,14 @@ def write_report(outcome: Outcome, folder: str | Path, *, progress: Progress = s
     )
 
 
-def report_contents(outcome: Outcome, *, progress: Progress = silent) -> dict[str, bytes]:
+def report_contents(
+    outcome: Outcome, *, progress: Progress = silent, sheet_separator: str = ","
+) -> dict[str, bytes]:
     """Every file of the report by its name in the folder."""
     # Page, workbook and figures are made from what the JSON file holds, so that they cannot differ from it.
     outcome = from_jsonable(to_jsonable(outcome))
     return {
+        **run_sheet_files(outcome, separator=sheet_separator),
         **_figure_files(outcome, progress),
         workbook.NAME: workbook.workbook_bytes(outcome),
         json_file.NAME: json_file.result_bytes(outcome),

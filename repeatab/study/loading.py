@@ -23,6 +23,7 @@ from repeatab.intake.options import ReadOptions
 from repeatab.intake.statistics import Statistic
 from repeatab.study.faults import study_error
 from repeatab.study.known_jobs import schema_of
+from repeatab.study.plan_part import PlanPart
 from repeatab.study.settings import Settings, settings_of
 from repeatab.study.study_file import Question, StudyFile
 from repeatab.study.toml_text import StudyText, read_study_text
@@ -78,6 +79,7 @@ class Study:
     history: History = History()
     further: Mapping[str, ResultSource] = field(default_factory=dict)
     events: EventSource | None = None
+    plan: PlanPart | None = None
 
     @property
     def name(self) -> str:
@@ -147,6 +149,7 @@ def _study(text: StudyText, file: StudyFile, *, folder: Path) -> Study:
         history=_history(file, folder),
         further=_further(file, source),
         events=file.event_source,
+        plan=file.plan,
     )
 
 

@@ -13,7 +13,7 @@ from repeatab.study.known_jobs import JOBS
 
 
 def template(job: str) -> str:
-    """The commented study file of a job: its own settings, then those of the result files.
+    """The commented study file of a job: its own settings, the plan, then those of the result files.
 
     Raises
     ------
@@ -23,7 +23,9 @@ def template(job: str) -> str:
     if job not in JOBS:
         raise StudyError.unknown_choice("job", job, allowed=JOBS)
     folder = resources.files("repeatab.study").joinpath("templates")
-    return "".join(folder.joinpath(f"{part}.toml").read_text(encoding="utf-8") for part in (job, "results"))
+    return "".join(
+        folder.joinpath(f"{part}.toml").read_text(encoding="utf-8") for part in (job, "plan", "results")
+    )
 
 
 def write_template(job: str, path: Path) -> None:

@@ -24,6 +24,7 @@ from repeatab.jobs.questions import Analysis, CorrelationCheck, GaugeStudy
 from repeatab.jobs.requal_question import Requalification
 from repeatab.jobs.round_question import RoundRobin
 from repeatab.study.parts import AliasesPart, ExcludePart, HistoryPart, Part, ResultsPart
+from repeatab.study.plan_part import PlanPart
 from repeatab.study.values import DateText, StatisticText
 
 Question = CorrelationCheck | GaugeStudy | LotComparison | Requalification | RoundRobin | ControlChart
@@ -61,6 +62,7 @@ class StudyFile(Part):
     aliases: AliasesPart = AliasesPart()
     exclude: tuple[ExcludePart, ...] = ()
     history: HistoryPart = HistoryPart()
+    plan: PlanPart | None = None
 
     @property
     @abstractmethod

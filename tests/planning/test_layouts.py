@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from itertools import combinations, product
+from itertools import combinations, pairwise, product
 
 import numpy as np
 import pytest
@@ -21,7 +21,6 @@ from repeatab.planning.exchange import Criterion, blocks_of_treatments, criterio
 from repeatab.planning.layouts import LayoutKind, balanced_orders, laid_out, pair_counts
 from repeatab.planning.run_sheet import run_sheet
 
-
 # --- exchange --------------------------------------------------------------------------------------------------
 
 
@@ -33,7 +32,7 @@ from repeatab.planning.run_sheet import run_sheet
 def test_the_search_finds_balanced_incomplete_blocks(t, b, k, together, criterion):
     blocks = blocks_of_treatments(t, b, k, seed=4, criterion=criterion)
     counts = Counter(tuple(sorted(pair)) for block in blocks for pair in combinations(block, 2))
-    assert counts == {pair: together for pair in combinations(range(t), 2)}
+    assert counts == dict.fromkeys(combinations(range(t), 2), together)
 
 
 def test_no_assignment_of_a_small_design_is_better_than_the_one_found():
@@ -69,7 +68,7 @@ def test_orders_are_balanced_for_place_and_for_what_ran_before(levels):
     assert Counter((place, k) for o in orders for place, k in enumerate(o)) == dict.fromkeys(
         product(range(levels), repeat=2), each
     )
-    follows = Counter(pair for o in orders for pair in zip(o, o[1:], strict=False))
+    follows = Counter(pair for o in orders for pair in pairwise(o))
     assert set(follows.values()) == {each}
     assert len(follows) == levels * (levels - 1)
 

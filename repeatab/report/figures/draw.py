@@ -109,6 +109,14 @@ def draw(
                 from repeatab.report.figures.history import draw_history
 
                 return draw_history(figure, width, titled, part)
+            case data.VerdictAgainstOffset():
+                from repeatab.report.figures.plans import draw_verdicts
+
+                return draw_verdicts(figure, width, titled)
+            case data.HoursAgainstGain():
+                from repeatab.report.figures.plans import draw_plans
+
+                return draw_plans(figure, width, titled)
             case data.RigStates():
                 from repeatab.report.figures.rig_states import draw_rig_states
 

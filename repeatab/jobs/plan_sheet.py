@@ -1,0 +1,60 @@
+"""The run sheet of a plan as a table of the outcome: one line per run and section, the result left empty."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+
+from repeatab.outcome.tables import Column, ColumnKind, Table, Value
+from repeatab.planning.layouts import PlannedRuns
+from repeatab.planning.run_sheet import run_sheet
+
+RUN_SHEET = "run_sheet"
+
+
+def sheet_table(
+    runs: PlannedRuns,
+    factor: str,
+    sections: Sequence[str],
+    *,
+    operators: Sequence[str],
+    rigs: Sequence[str],
+    runs_per_day: int,
+    seed: int,
+    captions: Mapping[str, str],
+) -> Table:
+    """Draw the order of the runs.
+
+    captions : role -> the study's own column. factor : the column of the compared levels. rigs : those over which
+        the runs of other factors go round.
+    """
+    rows = run_sheet(runs, operators=operators, runs_per_day=runs_per_day, seed=seed)
+    names = ["run", "run_order", "day", factor, *(["rig"] if rigs else []), "pad_set", "position_in_lot"]
+    names += [*(["operator"] if operators else []), "section", "result"]
+    # The same sets keep the same rig as when the layout was weighed: batch by batch in turn.
+    turn: dict[str, int] = {}
+    for run in sorted(runs.runs, key=lambda run: (run.place, run.pad_set)):
+        turn.setdefault(run.pad_set, len(turn))
+    levels = len({run.level for run in runs.runs})
+    lines: list[tuple[Value, ...]] = []
+    for row in rows:
+        known: dict[str, Value] = {
+            "run": row.order, "run_order": row.order, "day": row.day, factor: row.level, "pad_set": row.pad_set,
+            "position_in_lot": row.position_in_lot, "operator": row.operator, "result": None,
+        }  # fmt: skip
+        if rigs:
+            known["rig"] = rigs[turn[row.pad_set] // levels % len(rigs)]
+        lines += [
+            tuple(section if name == "section" else known[name] for name in names) for section in sections
+        ]
+    kinds = {"run": ColumnKind.COUNT, "run_order": ColumnKind.COUNT, "day": ColumnKind.COUNT,
+             "position_in_lot": ColumnKind.COUNT, "result": ColumnKind.RESULT}  # fmt: skip
+    return Table(
+        key=RUN_SHEET,
+        caption="Run sheet: run in this order, write each result into its line",
+        columns=tuple(
+            Column(key=name, caption=captions.get(name, name), kind=kinds.get(name, ColumnKind.TEXT))
+            for name in names
+        ),
+        rows=tuple(lines),
+        remarks=(f"Drawn with seed {seed}. Take the set from the stated place in the lot.",),
+    )

@@ -1,0 +1,104 @@
+"""Drawing the figures of a plan: verdicts against the true offset, and plans by rig hours."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from repeatab.outcome.plan_figures import HoursAgainstGain, VerdictAgainstOffset
+from repeatab.report.figures.sheet import EDGE, Frame, KeyEntry, text_width
+from repeatab.report.figures.style import TEXT_SIZE
+from repeatab.report.marks import GRID, SOFT, series_look
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+
+_BODY = 2.3
+_NAMES = ("equivalent", "different", "undecided")
+
+
+def draw_verdicts(figure: VerdictAgainstOffset, width: float, titled: bool) -> Figure:
+    """Draw the figure; see `draw`."""
+    key = []
+    for i, name in enumerate(_NAMES):
+        look = series_look(i)
+        key.append(KeyEntry(text=name, marker=look.marker, colour=look.colour, line=1.3, dashes=look.dashes))
+    frame, ax = _sheet(figure.title if titled else "", width, key)
+    shares = [row.share for row in figure.rows]
+    lines = (
+        [row.equivalent for row in figure.rows],
+        [row.different for row in figure.rows],
+        [1 - row.equivalent - row.different for row in figure.rows],
+    )
+    for i, values in enumerate(lines):
+        look = series_look(i)
+        style = (0, look.dashes) if look.dashes else "-"
+        ax.plot(
+            shares,
+            values,
+            color=look.colour,
+            marker=look.marker,
+            markersize=4.5,
+            linewidth=1.3,
+            linestyle=style,
+        )
+    ax.axvline(1.0, color=SOFT, linewidth=1.0)
+    ax.set_xlabel("true offset in margins (1: at the margin)", size=TEXT_SIZE)
+    _percent_axis(ax)
+    return frame.figure
+
+
+def draw_plans(figure: HoursAgainstGain, width: float, titled: bool) -> Figure:
+    """Draw the figure; see `draw`."""
+    kinds = list(dict.fromkeys(row.layout for row in figure.rows))
+    looks = {kind: series_look(i) for i, kind in enumerate(kinds)}
+    key = [KeyEntry(text=kind, marker=look.marker, colour=look.colour) for kind, look in looks.items()]
+    frame, ax = _sheet(figure.title if titled else "", width, key)
+    for kind, look in looks.items():
+        own = [row for row in figure.rows if row.layout == kind]
+        ax.scatter(
+            [row.hours for row in own],
+            [row.gain for row in own],
+            color=look.colour,
+            marker=look.marker,
+            s=26,
+            zorder=3,
+        )
+    best = sorted((row.hours, row.gain) for row in figure.rows if row.best)
+    ax.plot(
+        [h for h, _ in best],
+        [g for _, g in best],
+        color=SOFT,
+        linewidth=1.1,
+        drawstyle="steps-post",
+        zorder=1,
+    )
+    for row in figure.rows:
+        if row.recommended:
+            ax.annotate(
+                "recommended",
+                (row.hours, row.gain),
+                xytext=(6, -12),
+                textcoords="offset points",
+                size=TEXT_SIZE,
+            )
+    if figure.target is not None:
+        ax.axhline(figure.target, color=SOFT, linewidth=1.0, linestyle=(0, (5, 2)), zorder=1)
+    ax.set_xlabel("rig hours", size=TEXT_SIZE)
+    _percent_axis(ax)
+    return frame.figure
+
+
+def _sheet(title: str, width: float, key: list[KeyEntry]) -> tuple[Frame, Axes]:
+    left = text_width("100 %") + 0.14
+    frame = Frame(width=width, body=_BODY, title=title, key=key, below=0.5)
+    return frame, frame.axes(EDGE + left, 0.0, width - 2 * EDGE - left - 0.12, _BODY)
+
+
+def _percent_axis(ax: Axes) -> None:
+    import seaborn as sns
+
+    ax.set_ylim(0, 1.04)
+    ax.set_yticks([0, 0.2, 0.4, 0.6, 0.8, 1.0], ["0 %", "20 %", "40 %", "60 %", "80 %", "100 %"])
+    ax.grid(axis="y", color=GRID)
+    sns.despine(ax=ax)
