@@ -13,8 +13,8 @@ import repeatab as rb
 from repeatab.base.errors import StudyError
 from repeatab.base.margin import Margin, MarginUnit
 from repeatab.jobs.lot_comparison import compare_lots
-from repeatab.jobs.lot_question import RigsAs
-from repeatab.jobs.questions import Analysis, RunCost
+from repeatab.jobs.lot_question import RigsAs, StatedUncertainty
+from repeatab.jobs.questions import Analysis, RunCost, Tolerance
 from repeatab.outcome.verdict import Qualifier, Verdict
 
 ROOT = Path(__file__).parents[2]
@@ -299,6 +299,28 @@ def test_a_block_that_goes_with_the_lot_is_undecided():
 def test_a_lot_that_is_not_there_is_named_with_its_nearest():
     with pytest.raises(StudyError, match=r"pad_lot: there is no 'L22' in the results.*Did you mean 'L2'\?"):
         compare(lots({"L1": BOTH, "L2": BOTH}), ("L22",))
+
+
+def test_a_lot_of_another_type_is_named_as_such():
+    frame = lots({"L1": BOTH, "L2": BOTH})
+    frame = frame.assign(pad_lot=frame["pad_lot"].map({"L1": 2511, "L2": 2601}))
+    assert compare(frame, (2601,), 2511).headline.verdict is Verdict.EQUIVALENT
+    with pytest.raises(StudyError, match=r"there is no '2601'.*of type int, not str"):
+        compare(frame, ("2601",), 2511)
+
+
+def test_results_that_were_averaged_in_two_ways_allow_no_verdict_of_any_kind():
+    frame = lots({"L1": BOTH, "L3": BOTH}).assign(averaging=["time", "distance"] * 10)
+    roles = ("rig", "pad_lot", "pad_set", "time", "averaging")
+    results = rb.read_results(frame, columns={"result": "mu"} | {role: role for role in roles})
+    outcome = compare_lots(
+        results, lots=["L3"], reference="L1", margin=FIVE, percent_of_reference=15,
+        specification=Tolerance(lower=0.30, upper=None), guard=StatedUncertainty(reproducibility=0.005),
+    )  # fmt: skip
+    assert {judgement.verdict for judgement in (outcome.headline, *outcome.judgements)} == {Verdict.UNDECIDED}
+    assert "averaged in different ways" in outcome.headline.reason
+    assert outcome.table("percentage").to_frame()["shown"].iloc[0].startswith("undecided")
+    assert outcome.table("specification").to_frame()["mean"].isna().all()
 
 
 @pytest.mark.parametrize(
