@@ -8,6 +8,7 @@ from repeatab.base.notes import Note, NoteKind
 from repeatab.outcome import figures as f
 from repeatab.outcome import history_figures as h
 from repeatab.outcome.outcome import DataFinding, InputFile, MethodNote, NextRuns, Outcome, Provenance
+from repeatab.outcome.participants import Participant
 from repeatab.outcome.tables import Column, ColumnKind, Table
 from repeatab.outcome.verdict import Judgement, Qualifier, Verdict
 
@@ -84,6 +85,63 @@ def outcome() -> Outcome:
             ),
             **base,
         ),
+        f.ConsistencyByLaboratory(
+            key="12",
+            laboratories=("L",),
+            levels=("A",),
+            points=(
+                f.ConsistencyPoint(
+                    laboratory="L",
+                    level="A",
+                    h=None,
+                    k=0.5,
+                    h_beyond=f.Beyond.NEITHER,
+                    k_beyond=f.Beyond.ONE_PERCENT,
+                ),
+            ),
+            h_5=1.7,
+            h_1=2.0,
+            k_5=None,
+            k_1=None,
+            highlight="L",
+            **base,
+        ),
+        f.ResultsByLaboratory(
+            key="13",
+            laboratories=("L",),
+            rows=(
+                f.LaboratoryResults(
+                    laboratory="L", level="A", values=(0.4, 0.41), mean=0.405, sd=None, flag="straggler"
+                ),
+            ),
+            lines=(f.LevelLine(level="A", value=0.4, low=0.38, high=0.42),),
+            line_label="mean",
+            band_label="band",
+            **base,
+        ),
+        f.PairsOfLevels(
+            key="14",
+            pairs=(f.LevelPair(first="A", second="B", points=(f.PairPoint(laboratory="L", x=0.0, y=0.1),)),),
+            **base,
+        ),
+        f.PrecisionByLevel(
+            key="15",
+            rows=(f.PrecisionPoint(level="A", mean=0.4, repeatability=None, reproducibility=estimate),),
+            curves=(f.PrecisionCurve(label="s_R", form="s = b m", points=((0.3, 0.01), (0.4, 0.02))),),
+            **base,
+        ),
+        f.WearOfSets(
+            key="16",
+            levels=(
+                f.LevelWear(
+                    level="A",
+                    runs=(f.ReturnRun(pad_set="S", position=1.0, value=0.0, takes_part=True),),
+                    line=(f.DriftLine(position=1.0, value=0.0, low=-0.1, high=0.1),),
+                    places=(("L", 1.0),),
+                ),
+            ),
+            **base,
+        ),
     )
     judgement = Judgement(
         subject="A against B",
@@ -91,6 +149,16 @@ def outcome() -> Outcome:
         reason="wide",
         qualifier=Qualifier.CONFOUNDED,
         decides=False,
+    )
+    participant = Participant(
+        code="P01",
+        laboratory="L",
+        headline=judgement,
+        judgements=(judgement,),
+        evidence=("four",),
+        cannot_tell=("five",),
+        tables=(table,),
+        figures=figures[:1],
     )
     return Outcome(
         job="correlation_check",
@@ -106,6 +174,7 @@ def outcome() -> Outcome:
         findings=(DataFinding(check="dup", text="twice", file="a.csv", rows=(2, 3), blocks=True),),
         methods=(MethodNote(quantity="offset", method="t", source="Student (1908)"),),
         numbers=(("offset", 0.1), ("categories", None)),
+        participants=(participant,),
         provenance=Provenance(
             inputs=(InputFile(name="a.csv", sha256="0" * 64, rows=3),),
             settings=(("confidence", "95 %"), ("exclude", "a"), ("exclude", "b")),
