@@ -19,7 +19,7 @@ from repeatab.jobs.chart_limits import SeriesLimits
 from repeatab.jobs.chart_question import ControlChart
 
 SHIFTS = (0.5, 1.0, 1.5, 2.0, 3.0)
-_MOST_STATES = 20
+_MOST_STATES = 12
 _MOST_EFFECTS = 4
 
 

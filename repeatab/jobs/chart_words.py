@@ -209,7 +209,12 @@ def _what_ran(question: ControlChart, data: ReferenceData) -> str:
 def points_words(points: float, lengths: ChartLengths) -> str:
     """So many points, in months where visits have dates."""
     months = lengths.months(points)
-    return f"{points:.3g} visits" if months is None else f"{months:.3g} months"
+    return f"{_rounded(points)} visits" if months is None else f"{_rounded(months)} months"
+
+
+def _rounded(value: float) -> str:
+    """Two digits: an average over decades deserves no more."""
+    return f"{float(f'{value:.2g}'):.{1 if value < 9.95 else 0}f}"
 
 
 def _lengths_words(lengths: ChartLengths, data: ReferenceData, question: ControlChart) -> str:
