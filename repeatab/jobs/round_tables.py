@@ -161,12 +161,13 @@ def steps_table(study: RoundStudy, naming: Callable[[Label], str] = str) -> Tabl
     for one in study.analysis.levels:
         for step in one.log.steps:
             found = step.result
+            names = [naming(lab) for lab in step.without]
+            branch = f"without {', '.join(names)}" if names else ALL_CELLS
             rows.append(
                 (
-                    str(one.level), step.number, step.branch.value,
-                    ", ".join(naming(lab) for lab in step.without) or "none",
-                    found.test.value, " and ".join(naming(lab) for lab in found.laboratories), found.statistic,
-                    found.critical_5, found.critical_1, found.decision.value,
+                    str(one.level), step.number, branch, found.test.value,
+                    " and ".join(naming(lab) for lab in found.laboratories), found.statistic, found.critical_5,
+                    found.critical_1, found.decision.value,
                 )
             )  # fmt: skip
     return Table(
@@ -174,15 +175,14 @@ def steps_table(study: RoundStudy, naming: Callable[[Label], str] = str) -> Tabl
         caption="Outlier tests step by step",
         columns=columns(
             "",
-            ("level", "level", TEXT), ("step", "step", COUNT), ("branch", "branch", TEXT),
-            ("without", "without", TEXT), ("test", "test", TEXT), ("laboratory", "laboratory", TEXT),
-            ("statistic", "statistic", RATIO), ("critical_5", "critical 5 %", RATIO),
+            ("level", "level", TEXT), ("step", "step", COUNT), ("branch", "branch", TEXT), ("test", "test", TEXT),
+            ("laboratory", "laboratory", TEXT), ("statistic", "statistic", RATIO), ("critical_5", "critical 5 %", RATIO),
             ("critical_1", "critical 1 %", RATIO), ("decision", "decision", TEXT),
         ),
         rows=tuple(rows),
         remarks=(
             "Cochran's and the single Grubbs tests: large values count; Grubbs for two: small values. The branch "
-            "'with exclusion' goes on without the outliers found; no result is deleted.",
+            "with exclusion goes on without the outliers found; no result is deleted.",
         ),
     )  # fmt: skip
 
@@ -197,7 +197,7 @@ _EQUATIONS = {
 
 def equation(form: Form, intercept: float, slope: float) -> str:
     """The fitted form with its numbers."""
-    return _EQUATIONS[form].format(a=intercept, b=slope).replace("+ -", "− ")
+    return _EQUATIONS[form].format(a=intercept, b=slope).replace("+ -", "− ").replace("-", "−")
 
 
 def dependence_table(study: RoundStudy) -> Table | None:
