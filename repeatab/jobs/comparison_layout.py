@@ -347,8 +347,25 @@ def _positions(
     if order is None or not (shared or wear):
         return table, [], []
     # A set that ran at one level only may lack its order; it ran fresh.
-    rank = table.groupby(["section", "pad_set"])[order].rank().fillna(1.0)
+    rank = _places(table, order).fillna(1.0)
     once = shared and table.groupby(["section", "pad_set", factor]).size().max() == 1
     if once:
         return table.assign(**{POSITION: rank.astype(int)}), [POSITION], []
     return table.assign(**{POSITION: rank.astype(float)}), [], [POSITION]
+
+
+def _places(table: pd.DataFrame, order: str) -> pd.Series[float]:
+    """Which run of its set each row is of: the first, the second, ...
+
+    Counted over all sections of the set, so that a section missed in the first run does not make the second run
+    a first one. Where the order differs between the sections of one run (each has a time of its own), it is
+    counted section by section.
+    """
+    within = table.groupby(["section", "pad_set"])[order].rank()
+    whole = table.groupby("pad_set")[order].rank(method="dense")
+    richest = table.groupby(["section", "pad_set"])[order].nunique().groupby("pad_set").max()
+    steady = table.groupby("pad_set")[order].nunique() <= richest
+    alike = table["pad_set"].map(steady).fillna(False).astype(bool) & ~table.duplicated(
+        ["section", "pad_set", order], keep=False
+    )
+    return whole.where(alike, within)

@@ -5,6 +5,7 @@ In: CorrelationFindings.  Out: sentences.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
 
 from repeatab.base.quantity import Quantity
@@ -12,9 +13,10 @@ from repeatab.estimation.shift_or_gain import LevelAnswer
 from repeatab.jobs.comparison_layout import SetUse
 from repeatab.jobs.correlation_agreement import NO_SHARED_SETS
 from repeatab.jobs.correlation_correction import correction_sentence
-from repeatab.jobs.correlation_levels import level_sentence
+from repeatab.jobs.correlation_levels import LevelDependence, level_sentence
 from repeatab.jobs.correlation_scatter import ALL_SECTIONS
 from repeatab.jobs.correlation_study import CorrelationFindings
+from repeatab.jobs.level_comparison import Claim, LevelComparison
 from repeatab.jobs.level_influence import influence_sentence
 from repeatab.jobs.level_outcome import common_limits, next_runs_of
 from repeatab.jobs.level_residuals import residual_sentence
@@ -30,9 +32,7 @@ def headline(found: CorrelationFindings) -> Judgement:
     """The overall judgement on the rigs."""
     comparison = found.comparison
     names = {
-        verdict: list(
-            dict.fromkeys(claim_name(c, comparison) for c in comparison.deciding if c.verdict is verdict)
-        )
+        verdict: _by_section([c for c in comparison.deciding if c.verdict is verdict], comparison)
         for verdict in (Verdict.DIFFERENT, Verdict.UNDECIDED)
     }
     count = plural(len({claim.section.name for claim in comparison.deciding}), "deciding section")
@@ -58,6 +58,43 @@ def headline(found: CorrelationFindings) -> Judgement:
     )
 
 
+def _by_section(claims: Sequence[Claim], comparison: LevelComparison) -> list[str]:
+    """The sections of claims, with the pairs in brackets where there are several."""
+    count = len(comparison.how.pairs)
+    pairs: dict[str, list[str]] = {}
+    for claim in claims:
+        pairs.setdefault(claim.section.name, []).append(claim.pair.name)
+    if count == 1:
+        return list(pairs)
+    return [
+        f"{section} ({'every pair' if len(named) == count else ', '.join(named)})"
+        for section, named in pairs.items()
+    ]
+
+
+def _independent(found: CorrelationFindings) -> tuple[str, ...]:
+    """How many independent sets stand behind the pairs."""
+    pairs = found.comparison.how.pairs
+    if len(pairs) == 1 or any(pair.use is not SetUse.SPLIT for pair in pairs):
+        return tuple(evidence_sentence(pair) for pair in pairs)
+    sets = enumerated([f"{plural(number, 'pad set')} on {rig}" for rig, number in found.sets.items()])
+    return (f"Independent evidence: {sets}; no set ran on two rigs.",)
+
+
+def _open_levels(found: CorrelationFindings) -> list[str]:
+    """Why shift or gain cannot be told, each reason once."""
+    reasons: dict[str, list[LevelDependence]] = {}
+    for one in found.levels:
+        if one.found.answer is LevelAnswer.NOT_TOLD:
+            reasons.setdefault(one.found.reason, []).append(one)
+    count = len(found.levels)
+    return [
+        level_sentence(one, several=count > 1 and len(those) < count)
+        for those in reasons.values()
+        for one in (those[:1] if len(those) == count else those)
+    ]
+
+
 def judgements(found: CorrelationFindings, quantity: Quantity) -> tuple[Judgement, ...]:
     """One per section and pair, and the overall offset after them."""
     made = [judgement_of(claim, found.comparison, quantity) for claim in found.comparison.claims]
@@ -80,7 +117,7 @@ def evidence(found: CorrelationFindings, quantity: Quantity) -> tuple[str, ...]:
     told = [one for one in found.levels if one.found.answer is not LevelAnswer.NOT_TOLD]
     wrong = [] if found.trap is None else overclaimed(found.trap)
     return (
-        *(evidence_sentence(pair) for pair in comparison.how.pairs),
+        *_independent(found),
         *([found.look.sentence] if found.look.table is not None and not found.look.between else []),
         f"Decided by {enumerated(sections)} at {comparison.confidence:.0%} confidence, difference claims adjusted "
         f"over all of these{' and over the pairs of rigs within a section' if several else ''}.",
@@ -145,7 +182,7 @@ def _pooled_sentence(found: CorrelationFindings) -> tuple[str, ...]:
 def cannot_tell(found: CorrelationFindings) -> tuple[str, ...]:
     """What this design leaves open."""
     comparison = found.comparison
-    how, several = comparison.how, len(comparison.how.pairs) > 1
+    how = comparison.how
     sentences = [*common_limits(comparison)]
     if all(pair.use is SetUse.SPLIT for pair in how.pairs):
         if "operator" not in how.table.columns:
@@ -153,8 +190,7 @@ def cannot_tell(found: CorrelationFindings) -> tuple[str, ...]:
                 "Operators are not recorded, so an operator's share in an offset cannot be told."
             )
         sentences.append(NO_SHARED_SETS)
-    open_levels = [one for one in found.levels if one.found.answer is LevelAnswer.NOT_TOLD]
-    sentences += [level_sentence(one, several=several) for one in open_levels]
+    sentences += _open_levels(found)
     sentences.append(
         "Which of the rigs reads true: a comparison shows an offset between them, not an error of either."
     )

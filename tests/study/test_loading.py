@@ -41,6 +41,7 @@ def test_a_correlation_check_as_its_file_states_it(load: Load, tmp_path: Path) -
         confidence=0.9,
         analysis=Analysis.RATIO,
         looks=(4, 6),
+        as_of="2026-03-31",
         seed=7,
     )
     assert (study.job, study.title, study.name) == ("correlation_check", "R2 against R1", "study")
@@ -48,6 +49,20 @@ def test_a_correlation_check_as_its_file_states_it(load: Load, tmp_path: Path) -
     assert study.sections == ("fade 1",)
     assert study.source.folder == tmp_path
     assert study.sha256 == hashlib.sha256((tmp_path / "study.toml").read_bytes()).hexdigest()
+
+
+def test_how_long_a_correction_holds_is_stated_with_the_day_it_counts_from(
+    load: Load, refusal: Callable[..., str]
+) -> None:
+    question = load(
+        'rig = "R2"', 'rig = "R2"\nas_of = 2026-03-31\ncorrection_valid_days = 31\noverall_margin = "3 %"'
+    ).question
+    assert isinstance(question, CorrelationCheck)
+    assert (question.correction_valid_days, question.as_of) == (31, "2026-03-31")
+    assert question.overall_margin == Margin(size=3, unit=MarginUnit.PERCENT)
+    text = refusal('rig = "R2"', 'rig = "R2"\ncorrection_valid_days = 31')
+    assert "correction_valid_days" in text
+    assert "needs as_of" in text
 
 
 def test_several_rigs_against_one_or_each_against_each(load: Load, correlation: str) -> None:
