@@ -96,9 +96,6 @@ def lay_out(runs: PlannedRuns, asked: AskedComparison) -> LaidOut:
 def _as_results(runs: PlannedRuns, asked: AskedComparison) -> Results:
     import pandas as pd
 
-    from repeatab.base.quantity import FRICTION
-    from repeatab.jobs.from_python import read_columns
-
     rows = []
     sets: dict[str, int] = {}
     for number, run in enumerate(sorted(runs.runs, key=lambda run: (run.place, run.pad_set)), start=1):
@@ -108,8 +105,15 @@ def _as_results(runs: PlannedRuns, asked: AskedComparison) -> Results:
         if asked.rigs:
             row["rig"] = asked.rigs[turn // len(asked.levels) % len(asked.rigs)]
         rows.append(row)
-    frame = pd.DataFrame(rows)
-    return read_columns(frame, {name: name for name in frame.columns}, quantity=FRICTION)
+    return planned_results(pd.DataFrame(rows))
+
+
+def planned_results(frame: Any) -> Results:
+    """Planned runs in the form of checked results; nothing is checked, for nothing was measured."""
+    from repeatab.base.quantity import FRICTION
+
+    factors = tuple(str(name) for name in frame.columns if name not in ("result", "run_order"))
+    return Results(frame=frame, quantity=FRICTION, factors=factors)
 
 
 def joint_plan(laid: LaidOut, asked: AskedComparison, beliefs: PlanBeliefs) -> JointPlan:
