@@ -105,7 +105,7 @@ def section_pattern(
     interaction, deviations, trouble = None, None, ""
     a, b = sets.sides
     try:
-        interaction = _interaction(sets, question.seed)
+        interaction = section_interaction(sets, question.seed)
         deviations = paired_deviations(a - b) if sets.paired else split_deviations(a, b)
     except (LayoutError, EstimationError) as error:
         trouble = str(error)
@@ -115,7 +115,14 @@ def section_pattern(
     )  # fmt: skip
 
 
-def _interaction(sets: WholeSets, seed: int) -> SectionInteraction:
+def section_interaction(sets: WholeSets, seed: int) -> SectionInteraction:
+    """The test that the offset is the same in all sections, by resampling whole sets.
+
+    Raises
+    ------
+    LayoutError, EstimationError
+        Too few sets or sections, or no scatter.
+    """
     rng = np.random.default_rng([seed, 1])
     a, b = sets.sides
     if not sets.paired:
