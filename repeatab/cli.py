@@ -224,7 +224,7 @@ def _next_step(file: str, mapping: dict[str, str], results: Results, *, guessed:
 @app.command()
 def start(
     context: typer.Context,
-    job: Annotated[str, typer.Argument(metavar="JOB", help="correlation_check or gauge_study")],
+    job: Annotated[str, typer.Argument(metavar="JOB", help="Such as correlation_check, gauge_study or round_robin")],
     to: Annotated[
         str | None,
         typer.Option(
