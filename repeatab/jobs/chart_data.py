@@ -31,10 +31,11 @@ _DAYS_PER_MONTH = 365.2425 / 12
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Visits:
-    """The visits of one rig in order; days are ISO dates ("" where none is recorded)."""
+    """The visits of one rig in order; days are ISO dates ("" where none is recorded), `dated` if all are."""
 
     labels: tuple[str, ...]
     days: tuple[str, ...]
+    dated: bool
 
     def __len__(self) -> int:
         return len(self.labels)
@@ -338,7 +339,9 @@ def _order_of_visits(table: pd.DataFrame, rigs: Any, labels: Any) -> tuple[IntAr
     visits = {}
     for who, group in ordered.groupby("who"):
         days = tuple("" if day is None or day != day else str(day)[:10] for day in group["_day"])
-        visits[str(rigs[who])] = Visits(labels=tuple(str(v) for v in group["visit"]), days=days)
+        visits[str(rigs[who])] = Visits(
+            labels=tuple(str(v) for v in group["visit"]), days=days, dated=all(days)
+        )
     return place, visits
 
 
@@ -358,7 +361,7 @@ def _order_of_sources(table: pd.DataFrame, labels: Any) -> tuple[IntArray, tuple
 
 def _chronology(table: pd.DataFrame, rigs: tuple[str, ...], visits: Mapping[str, Visits]) -> list[FloatArray]:
     """For each rig the time of each visit as a number that can be compared between rigs."""
-    if all(day for one in visits.values() for day in one.days):
+    if all(one.dated for one in visits.values()):
         return [np.array(visits[rig].days, dtype="datetime64[D]").astype(np.float64) for rig in rigs]
     labels = sort_and_code(np.asarray(table["visit"], dtype=object))[0]
     number = {str(label): float(i) for i, label in enumerate(labels)}
@@ -382,7 +385,7 @@ def _aged(cells: VisitCells, section: IntArray, when: list[FloatArray], rig: Int
 def _rate(visits: Mapping[str, Visits]) -> float | None:
     rates = []
     for one in visits.values():
-        if len(one) > 2 and all(one.days):
+        if len(one) > 2 and one.dated:
             days = np.array([one.days[0], one.days[-1]], dtype="datetime64[D]").astype(np.float64)
             if days[1] > days[0]:
                 rates.append((len(one) - 1) / ((days[1] - days[0]) / _DAYS_PER_MONTH))

@@ -64,7 +64,7 @@ def chart_figures(
             ReferenceHistory(
                 key=f"reference-history-{number}", title=f"{rig}: is it still what it was?",
                 reading=_history_reading(state, visits[rig], marks), unit=scale.quantity.unit, strips=strips,
-                events=marks, dated=_dated(visits[rig]),
+                events=marks, dated=visits[rig].dated,
             )
         )  # fmt: skip
         found += _smoothed(question, rig, number, names, series, watched, marks, visits[rig])
@@ -104,12 +104,8 @@ def _states_figure(states: Sequence[RigState], visits: Mapping[str, Visits]) -> 
     )
 
 
-def _dated(visits: Visits) -> bool:
-    return all(visits.days)
-
-
 def _place(visits: Visits, index: int) -> float:
-    if _dated(visits):
+    if visits.dated:
         return float(date.fromisoformat(visits.days[index]).toordinal())
     return float(index + 1)
 
@@ -117,7 +113,7 @@ def _place(visits: Visits, index: int) -> float:
 def _events(
     question: ControlChart, rig: str, visits: Visits, events: Sequence[Event]
 ) -> tuple[HistoryEvent, ...]:
-    if not _dated(visits):
+    if not visits.dated:
         return ()
     low, high = date.fromisoformat(visits.days[0]), date.fromisoformat(visits.days[-1])
     return tuple(
@@ -240,7 +236,7 @@ def _smoothed(
             unit="standard deviations of a point",
             strips=strips,
             events=marks,
-            dated=_dated(visits),
+            dated=visits.dated,
         )
 
 
@@ -254,7 +250,7 @@ def _smoothed_lines(
             number += 1
             for name, values, low, high in _smoothed_values(question, key, stretch):
                 points, stretches = lines.setdefault(name, ([], []))
-                for i, place in enumerate(stretch.places.tolist()):
+                for i, place in list(enumerate(stretch.places.tolist()))[-_MOST_POINTS:]:
                     visit = int(series.visit[place])
                     lower = None if low is None else float(low[i])
                     upper = None if high is None else float(high[i])
@@ -306,7 +302,7 @@ def _joint_figures(
                 "T² of moving averages",
             )
         )
-    dated = all(_dated(visits[rig]) for rig in rigs)
+    dated = all(visits[rig].dated for rig in rigs)
     for kind, key, title, unit in kinds:
         strips = tuple(_joint_strip(kind, rig, joint[rig], visits[rig]) for rig in rigs)
         strips = tuple(strip for strip in strips if strip.lines[0].points)
@@ -339,7 +335,9 @@ def _joint_strip(kind: GivenBy, rig: str, regimes: tuple[JointRegime, ...], visi
             continue
         number += 1
         if kind is GivenBy.JOINT:
-            for visit, value in zip(regime.base_visits, regime.base.values, strict=True):
+            for visit, value in list(zip(regime.base_visits, regime.base.values, strict=True))[
+                -_MOST_POINTS:
+            ]:
                 points.append(
                     _joint_point(visits, int(visit), float(value), regime.base.base_limit, PointUse.BASE)
                 )
@@ -352,7 +350,7 @@ def _joint_strip(kind: GivenBy, rig: str, regimes: tuple[JointRegime, ...], visi
                 values, limit = stretch.mewma.t2, stretch.mewma.limit
             else:
                 continue
-            for visit, value in zip(stretch.visit, values, strict=True):
+            for visit, value in list(zip(stretch.visit, values, strict=True))[-_MOST_POINTS:]:
                 points.append(_joint_point(visits, int(visit), float(value), limit, PointUse.NEW))
                 stretches.append(number)
     line = HistoryLine(name=TOGETHER, points=tuple(points), stretches=tuple(stretches))

@@ -19,6 +19,7 @@ from repeatab.jobs.chart_words import Scale, neighbours_words, of_what, section_
 from repeatab.outcome.tables import Column, ColumnKind, Table, Value
 
 Key = tuple[str, str]
+_MOST_SIGNALS = 500
 _TEXT, _RESULT, _COUNT = ColumnKind.TEXT, ColumnKind.RESULT, ColumnKind.COUNT
 _NUMBER, _PERCENT, _P, _DATE = ColumnKind.NUMBER, ColumnKind.PERCENT, ColumnKind.PROBABILITY, ColumnKind.DATE
 
@@ -76,7 +77,8 @@ def signals_table(
     if not signals:
         return None
     rows: list[tuple[Value, ...]] = []
-    for one in sorted(signals, key=lambda s: (not s.open, s.rig, s.at, s.section)):
+    ordered = sorted(signals, key=lambda s: (not s.open, s.rig, s.at, s.section))
+    for one in ordered[:_MOST_SIGNALS]:
         mine = data.visits[one.rig]
         what = of_what(series.get((one.rig, one.section or data.sections[0])), data)
         rows.append(
@@ -100,7 +102,11 @@ def signals_table(
         _column("events", "what else changed then", _TEXT), _column("drivers", "driven by", _TEXT),
         _column("closed", "closed by", _TEXT),
     )  # fmt: skip
-    return Table(key="signals", caption="All signals, open ones first", columns=columns, rows=tuple(rows))
+    rest = len(ordered) - len(rows)
+    remarks = (f"{rest} further signals are not shown.",) if rest else ()
+    return Table(
+        key="signals", caption="Signals, open ones first", columns=columns, rows=tuple(rows), remarks=remarks
+    )
 
 
 def limits_table(

@@ -284,20 +284,15 @@ def _scatter_signals(
 ) -> Iterator[ChartSignal]:
     cells = series.cells.at(stretch.places)
     ranged = limits.spread is not None and limits.spread.spread is Spread.RANGE
-    for place in range(cells.visit.size):
-        runs = int(cells.count[place])
+    own = cells.high - cells.low if ranged else np.sqrt(cells.ss / np.maximum(cells.count - 1, 1))
+    low, high = np.full(own.size, -np.inf), np.full(own.size, np.inf)
+    for runs in np.unique(cells.count).tolist():
         bounds = limits.scatter_bounds(runs)
-        if bounds is None:
-            continue
-        own = (
-            float(cells.high[place] - cells.low[place])
-            if ranged
-            else float(np.sqrt(cells.ss[place] / (runs - 1)))
-        )
-        if bounds[0] <= own <= bounds[1]:
-            continue
+        if bounds is not None:
+            low[cells.count == runs], high[cells.count == runs] = bounds
+    for place in np.flatnonzero((own < low) | (own > high)).tolist():
         at = int(cells.visit[place])
-        side = Side.UP if own > bounds[1] else Side.DOWN
+        side = Side.UP if own[place] > high[place] else Side.DOWN
         what = "range" if ranged else "standard deviation"
         yield ChartSignal(
             rig=series.rig, section=series.section, given_by=GivenBy.SCATTER,

@@ -9,6 +9,8 @@ import math
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
+import numpy as np
+
 from repeatab.base.quantity import Quantity
 from repeatab.control.beginning import Course
 from repeatab.control.limits import TRIAL_BELOW, nominal_rate
@@ -362,7 +364,7 @@ def of_what(series: Series | None, data: ReferenceData) -> str:
     """What a change on this chart is a change of."""
     if series is None:
         return "a change of the rig"
-    sets = tuple(data.sources[i] for i in dict.fromkeys(int(i) for i in series.cells.source))
+    sets = () if series.wear is None else tuple(data.sources[i] for i in np.unique(series.cells.source))
     return changed(series.wear, series.rig, sets, len(data.rigs))
 
 
