@@ -166,7 +166,8 @@ def _reference(ledger: Ledger) -> Rows:
 def csv_bytes(rows: Rows) -> bytes:
     """The rows as CSV: commas, decimal points, UTF-8; empty where there is nothing."""
     stream = io.StringIO()
-    writer = csv.writer(stream, lineterminator="\n")
+    # With "\r\n" the writer quotes both characters; a bare "\r" in a text would begin a new row for some readers.
+    writer = csv.writer(stream, lineterminator="\r\n")
     writer.writerow(rows[0])
     writer.writerows([_harmless(value) for value in row] for row in rows[1])
     return stream.getvalue().encode("utf-8")

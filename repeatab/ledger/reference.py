@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from operator import itemgetter
 from typing import TYPE_CHECKING, Any
 
 import sqlalchemy as sa
@@ -75,30 +76,49 @@ def reference_visits(
     ----------
     since, until : first and last day that is wanted; visits without a day are left out if either is given.
     """
-    names = ("rig", "section", "visit", "reference", "day", "count", "mean", "centred_ss")
-    query = sa.select(*(VISITS.c[name] for name in names)).where(
+    columns = [
+        VISITS.c.rig, VISITS.c.section, sa.func.coalesce(VISITS.c.day, ""), VISITS.c.visit,
+        sa.func.coalesce(VISITS.c.reference, ""), VISITS.c.count, VISITS.c.mean, VISITS.c.centred_ss,
+    ]  # fmt: skip
+    query = sa.select(*columns).where(
         VISITS.c.record.in_(_current_batches(quantity)), *_wanted(VISITS, rigs, sections, since, until)
     )
     with ledger.database.reading() as connection:
-        rows: Sequence[Any] = connection.execute(query).fetchall()
-    merged: dict[tuple[str, str, str, str | None], Any] = {}
+        # The driver's plain tuples: a quarter of a million row objects cost the collector of garbage a second.
+        cursor = connection.execute(query).cursor
+        rows: list[Any] = [] if cursor is None else list(cursor.fetchall())
+    rows = _each_visit_once(rows)
+    rows.sort(key=_ORDER)
+    rig, section, day, visit, reference, count, mean, squares = zip(*rows, strict=True) if rows else ((),) * 8
+    return ReferenceVisits(
+        quantity=quantity, rig=rig, section=section, visit=visit, day=day, count=count, mean=mean,
+        centred_ss=squares, reference=tuple(lot or None for lot in reference),
+    )  # fmt: skip
+
+
+_ORDER = itemgetter(0, 1, 2, 3, 4)
+_VISIT = itemgetter(0, 1, 3, 4)
+"""Rig, section, visit and reference of a row, after which visits are told apart."""
+
+
+def _each_visit_once(rows: list[Any]) -> list[Any]:
+    """Rows of one visit that came in several batches, merged."""
+    if len(set(map(_VISIT, rows))) == len(rows):
+        return rows
+    merged: dict[Any, Any] = {}
     for row in rows:
-        key = row[:4]
+        key = _VISIT(row)
         merged[key] = _merged(merged[key], row) if key in merged else row
-    ordered = sorted(merged.values(), key=lambda row: (row[0], row[1], row[4] or "", row[2], row[3] or ""))
-    columns = list(zip(*ordered, strict=True)) or [()] * len(names)
-    values = dict(zip(names, columns, strict=True))
-    values["day"] = tuple(day or "" for day in values["day"])
-    return ReferenceVisits(quantity=quantity, **values)
+    return list(merged.values())
 
 
 def _merged(first: Any, second: Any) -> tuple[Any, ...]:
     n, m = first[5], second[5]
     step = second[6] - first[6]
-    days = [day for day in (first[4], second[4]) if day]
+    day = min((day for day in (first[2], second[2]) if day), default="")
     mean = first[6] + step * m / (n + m)
     squares = first[7] + second[7] + step * step * n * m / (n + m)
-    return (*first[:4], min(days, default=None), n + m, mean, squares)
+    return (*first[:2], day, *first[3:5], n + m, mean, squares)
 
 
 def base_period(
