@@ -93,14 +93,8 @@ def plan_study(study: Study, *, progress: Progress = silent) -> Outcome:
             f"{study.file}: 'plan' is missing. Say under [plan] what is believed of the scatter, what a run costs and "
             "what there is; `repeatab start` writes a study file that shows how."
         )
-    question = study.question
-    if isinstance(question, ControlChart | Requalification):
-        raise StudyError(
-            f"{study.file}: a plan for a {study.job.replace('_', ' ')} is not made here; plans are made for a "
-            "correlation check, a lot comparison, a gauge study and a round robin."
-        )
     outcome = plan_runs(
-        question,
+        study.question,
         beliefs=study.plan.beliefs(study.source.folder),
         options=replace(study.plan.options(), columns=study.source.columns),
         title=f"Plan: {study.title}",

@@ -12,8 +12,10 @@ from repeatab.base.errors import StudyError, listed
 from repeatab.planning.beliefs import ScatterBelief
 from repeatab.planning.cost import HourCosts, Limits
 
-SOURCES = ("rig", "operator", "pad_set", "rig_by_pad_set", "rig_by_operator", "operator_by_pad_set", "visit",
-           "repeatability")  # fmt: skip
+SOURCES = (
+    "rig", "operator", "pad_set", "rig_by_pad_set", "rig_by_operator", "operator_by_pad_set", "visit",
+    "rig_by_visit", "repeatability",
+)  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -9,9 +9,12 @@ from __future__ import annotations
 from repeatab.base.errors import StudyError
 from repeatab.base.margin import Margin, MarginUnit
 from repeatab.base.progress import Progress, silent
+from repeatab.jobs.chart_question import ControlChart
 from repeatab.jobs.lot_question import LotComparison
+from repeatab.jobs.plan_chart import plan_chart
 from repeatab.jobs.plan_comparison import AskedComparison, AskedSection
 from repeatab.jobs.plan_question import PlanBeliefs, PlanOptions
+from repeatab.jobs.plan_requal import plan_requalification
 from repeatab.jobs.plan_scatter import plan_scatter_study
 from repeatab.jobs.plan_sheet import sheet_table
 from repeatab.jobs.plan_tables import (
@@ -23,12 +26,14 @@ from repeatab.jobs.plan_tables import (
 )
 from repeatab.jobs.plan_trial import Trial, try_out
 from repeatab.jobs.questions import CorrelationCheck, GaugeStudy, Section
+from repeatab.jobs.requal_question import Requalification
 from repeatab.jobs.round_question import RoundRobin
 from repeatab.jobs.wording import plural, probability
 from repeatab.outcome.outcome import MethodNote, Outcome, Provenance
 from repeatab.outcome.verdict import Judgement, Verdict
+from repeatab.planning.layouts import layout_words
 
-PlannedQuestion = CorrelationCheck | LotComparison | GaugeStudy | RoundRobin
+PlannedQuestion = CorrelationCheck | LotComparison | Requalification | GaugeStudy | RoundRobin | ControlChart
 
 
 def plan_runs(
@@ -59,6 +64,10 @@ def plan_runs(
             return _outcome(question, asked, trial, beliefs, options, title)
         case GaugeStudy() | RoundRobin():
             return plan_scatter_study(question, beliefs, options, title)
+        case Requalification():
+            return plan_requalification(question, beliefs, options, title, progress)
+        case ControlChart():
+            return plan_chart(question, beliefs, options, title)
 
 
 def _asked(question: CorrelationCheck | LotComparison, options: PlanOptions) -> AskedComparison:
@@ -137,7 +146,7 @@ def _reason(trial: Trial, options: PlanOptions) -> str:
     assert best.expected is not None
     size = (
         f"{plural(best.laid.runs.sets, 'pad set')}, {plural(len(best.laid.runs.runs), 'run')}, "
-        f"{best.hours:g} rig hours ({best.kind.value})"
+        f"{best.hours:g} rig hours ({best.words})"
     )
     chance = f"{probability(best.expected.equivalent)} ± {best.expected.monte_carlo_error:.2f}"
     if trial.reached:
@@ -170,11 +179,14 @@ def _evidence(trial: Trial, beliefs: PlanBeliefs) -> tuple[str, ...]:
         f"At no offset the verdict is 'equivalent' in all deciding sections with a probability of "
         f"{probability(best.simulated.equivalent)} if the scatter is exactly as believed, "
         f"{probability(best.expected.equivalent)} averaged over its uncertainty (Monte Carlo error "
-        f"{best.simulated.monte_carlo_error:.2f}).",
+        f"{best.simulated.monte_carlo_error:.3f}).",
         f"At an offset as large as the margin in every section it is wrongly 'equivalent' with a probability of "
         f"{probability(at_margin.overall.equivalent)}; at twice the margin it is 'different' with "
         f"{probability(twice.overall.different)}.",
-        *(f"Not possible here: {kind.value} ({reason})." for kind, reason in trial.left_out),
+        *(
+            f"Not possible here: {layout_words(kind, best.laid.how.factor)} ({reason})."
+            for kind, reason in trial.left_out
+        ),
     )
 
 

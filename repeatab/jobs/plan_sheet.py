@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 
 from repeatab.outcome.tables import Column, ColumnKind, Table, Value
 from repeatab.planning.layouts import PlannedRuns
-from repeatab.planning.run_sheet import run_sheet
+from repeatab.planning.run_sheet import SheetRow, run_sheet
 
 RUN_SHEET = "run_sheet"
 
@@ -35,11 +35,12 @@ def sheet_table(
     for run in sorted(runs.runs, key=lambda run: (run.place, run.pad_set)):
         turn.setdefault(run.pad_set, len(turn))
     levels = len({run.level for run in runs.runs})
+    position = _positions(rows, by_lot=factor == "pad_lot")
     lines: list[tuple[Value, ...]] = []
     for row in rows:
         known: dict[str, Value] = {
             "run": row.order, "run_order": row.order, "day": row.day, factor: row.level, "pad_set": row.pad_set,
-            "position_in_lot": row.position_in_lot, "operator": row.operator, "result": None,
+            "position_in_lot": position[row.pad_set], "operator": row.operator, "result": None,
         }  # fmt: skip
         if rigs:
             known["rig"] = rigs[turn[row.pad_set] // levels % len(rigs)]
@@ -58,3 +59,15 @@ def sheet_table(
         rows=tuple(lines),
         remarks=(f"Drawn with seed {seed}. Take the set from the stated place in the lot.",),
     )
+
+
+def _positions(rows: Sequence[SheetRow], *, by_lot: bool) -> dict[str, int]:
+    """Each set's place in its lot: in the one lot, or, where lots are compared, in its own."""
+    found: dict[str, int] = {}
+    taken: dict[str, int] = {}
+    for row in sorted(rows, key=lambda row: row.position_in_lot):
+        lot = row.level if by_lot else ""
+        if row.pad_set not in found:
+            taken[lot] = taken.get(lot, 0) + 1
+            found[row.pad_set] = taken[lot]
+    return found

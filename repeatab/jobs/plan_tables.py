@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 from repeatab.jobs.plan_comparison import gathered_named
 from repeatab.jobs.plan_question import SectionBelief
 from repeatab.jobs.plan_trial import Trial, Weighed, exact_equivalence
@@ -11,6 +13,7 @@ from repeatab.outcome.figures import Figure
 from repeatab.outcome.plan_figures import ChanceAtOffset, HoursAgainstGain, PlanPoint, VerdictAgainstOffset
 from repeatab.outcome.tables import Column, ColumnKind, Table, Value
 from repeatab.planning.cost import front
+from repeatab.planning.joint_verdicts import JointChance
 from repeatab.planning.widths import expected_intervals
 
 
@@ -48,7 +51,7 @@ def _best(trial: Trial) -> tuple[Weighed, ...]:
 def _plan_row(one: Weighed, best: bool, recommended: bool) -> tuple[Value, ...]:
     simulated, expected = one.simulated, one.expected
     return (
-        one.kind.value, one.laid.runs.sets, len(one.laid.runs.runs), one.hours, one.by_integration,
+        one.words, one.laid.runs.sets, len(one.laid.runs.runs), one.hours, one.by_integration,
         None if simulated is None else simulated.equivalent, None if expected is None else expected.equivalent,
         None if expected is None else expected.monte_carlo_error,
         "recommended" if recommended else "no cheaper plan gives as much" if best else "",
@@ -57,11 +60,15 @@ def _plan_row(one: Weighed, best: bool, recommended: bool) -> tuple[Value, ...]:
 
 def chances_table(trial: Trial) -> Table:
     """The overall verdict against the true offset."""
-    looks = len(trial.recommended.plan.looks)
+    return chances_of(trial.chances, len(trial.recommended.plan.looks))
+
+
+def chances_of(chances: Sequence[JointChance], looks: int) -> Table:
+    """The overall verdict against the true offset, and at which look it falls."""
     rows = tuple(
         (c.share, c.overall.equivalent, c.overall.different, 1 - c.overall.decided, c.overall.monte_carlo_error,
          *(c.stopped if looks > 1 else ()))
-        for c in trial.chances
+        for c in chances
     )  # fmt: skip
     stops = [
         Column(key=f"look {i}", caption=f"verdict at look {i}", kind=ColumnKind.PROBABILITY)
@@ -164,7 +171,7 @@ def figures_of_plan(trial: Trial, target: float) -> tuple[Figure, ...]:
             unit="h",
             rows=tuple(
                 PlanPoint(
-                    label=f"{one.laid.runs.sets} sets", layout=one.kind.value, hours=one.hours, gain=one.gain,
+                    label=f"{one.laid.runs.sets} sets", layout=one.words, hours=one.hours, gain=one.gain,
                     best=one in best, recommended=one is trial.recommended,
                 )
                 for one in trial.simulated

@@ -17,7 +17,7 @@ from repeatab.planning.contrast_information import ContrastInformation, contrast
 from repeatab.planning.cost import front, hours_of, why_not
 from repeatab.planning.exact import exact_verdicts
 from repeatab.planning.joint_verdicts import JointChance, JointPlan, draws_within, joint_chances
-from repeatab.planning.layouts import LayoutKind, PlannedRuns, laid_out
+from repeatab.planning.layouts import REPEATING, LayoutKind, PlannedRuns, laid_out, layout_words
 from repeatab.planning.verdict_probability import VerdictProbability
 
 _SIZES = (2, 3, 4, 5, 6, 7, 8, 10, 12, 14, 16, 20, 24, 30, 40)
@@ -47,6 +47,11 @@ class Weighed:
     @property
     def kind(self) -> LayoutKind:
         return self.laid.runs.kind
+
+    @property
+    def words(self) -> str:
+        """The layout in words."""
+        return layout_words(self.kind, self.laid.how.factor)
 
     @property
     def gain(self) -> float:
@@ -117,6 +122,9 @@ def _candidates(
     left_out = []
     for kind in _kinds(asked):
         own: list[Weighed] = []
+        if kind in REPEATING and not _repeats_known(asked, beliefs):
+            left_out.append((kind, "the scatter of repeats is not stated: repeatability"))
+            continue
         reason = "too few sets for any scatter to be seen"
         for size in (n for n in _sizes(asked) if n <= options.most_sets):
             runs = laid_out(kind, asked.levels, size)
@@ -133,6 +141,11 @@ def _candidates(
         found += own
         left_out += [] if own else [(kind, reason)]
     return sorted(found, key=lambda c: (c.hours, -c.by_integration)), tuple(left_out)
+
+
+def _repeats_known(asked: AskedComparison, beliefs: PlanBeliefs) -> bool:
+    found = [beliefs.of(section.name).scatter.get("repeatability") for section in asked.sections]
+    return all(one is not None and one.sd > 0 for one in found)
 
 
 def _kinds(asked: AskedComparison) -> Sequence[LayoutKind]:

@@ -27,7 +27,7 @@ from repeatab.simulate import planned_block
 
 # A probability good to two points is enough to choose a number of sets; every draw is a fit of the whole history.
 _DRAWS = 400
-_SIMULATED = model_of(random=[VISIT, DRIFT], fixed=[])
+SIMULATED = model_of(random=[VISIT, DRIFT], fixed=[])
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -51,7 +51,7 @@ def more_sets(
 ) -> MoreRuns:
     """The numbers of sets per rig after the move that would bring a verdict on this shift."""
     assert claim.bounds is not None
-    planned = _on_fresh_sets(design)
+    planned = on_fresh_sets(design)
     pair = planned.how.pairs[0]
     own = design.table[design.table["section"] == section.name]
     estimated, upper = _truths(claim, section, analysis)
@@ -83,7 +83,7 @@ def more_sets(
     )
 
 
-def _on_fresh_sets(design: MoveDesign) -> MoveDesign:
+def on_fresh_sets(design: MoveDesign) -> MoveDesign:
     """The same question where every set runs once: worn sets are not planned for."""
     terms = [t.factors for t in design.how.model.random]
     random = [term for term in terms if term != (PAD_SET,) and PAD_SET not in term]
@@ -118,7 +118,7 @@ def _arrangement(design: MoveDesign, own: Any, sets: int) -> Arrangement:
     block = planned_block({**labels, MOVED_AFTER: [YES if m else NO for m in moved]})
     code, levels = block.code_of(MOVED_AFTER), block.levels_of(MOVED_AFTER)
     first = np.array([levels[c] == YES for c in code], float)
-    return Arrangement(block=block, layout=_told_apart(layout_of(block, _SIMULATED)), first=first)
+    return Arrangement(block=block, layout=told_apart(layout_of(block, SIMULATED)), first=first)
 
 
 def _sets_per_visit(design: MoveDesign, own: Any) -> int:
@@ -129,7 +129,7 @@ def _sets_per_visit(design: MoveDesign, own: Any) -> int:
     return max(int(counts.median()), 1)
 
 
-def _told_apart(layout: Layout) -> Layout:
+def told_apart(layout: Layout) -> Layout:
     """A layout by which all sources are simulated, whether or not an analysis could tell them apart."""
     sources = len(layout.model.random) + 1
     return replace(layout, separable=Separability(alone=tuple(range(sources)), mixed=(), absorbed=()))

@@ -14,7 +14,8 @@ from repeatab.outcome.history_figures import JointHistory as JointHistory
 from repeatab.outcome.history_figures import ReferenceHistory as ReferenceHistory
 from repeatab.outcome.history_figures import RigStates as RigStates
 from repeatab.outcome.history_figures import SmoothedHistory as SmoothedHistory
-from repeatab.outcome.plan_figures import HoursAgainstGain, VerdictAgainstOffset
+from repeatab.outcome.plan_figures import HoursAgainstGain as HoursAgainstGain
+from repeatab.outcome.plan_figures import VerdictAgainstOffset as VerdictAgainstOffset
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

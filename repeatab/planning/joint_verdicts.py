@@ -58,6 +58,7 @@ class JointPlan:
 
     first : (cells,) whether a cell is of the first arm; correlation : (sections, sections).
     pairs : the study's own estimators. looks : in their order; one look at everything if the study is judged once.
+    beyond_only : whether a difference settles the matter only where all of it lies beyond the margin.
     """
 
     block: Block
@@ -67,6 +68,7 @@ class JointPlan:
     correlation: FloatArray
     pairs: Callable[[Block], Sequence[Pair]]
     looks: tuple[PlannedLook, ...]
+    beyond_only: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -166,10 +168,13 @@ def _at_look(
         for section, pairs in zip(plan.sections, views, strict=True)
     ]
     rates = _holm(plan, evidence, look.difference)
-    return [
+    found = [
         decide(one, confidence=1 - look.equivalence, alpha=rate)
         for one, rate in zip(evidence, rates, strict=True)
     ]
+    if plan.beyond_only:
+        return [replace(one, different=one.different & one.beyond) for one in found]
+    return found
 
 
 def _offset(section: PlannedSection, share: float) -> float:

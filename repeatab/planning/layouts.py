@@ -27,6 +27,18 @@ class LayoutKind(Enum):
     INCOMPLETE = "each set on some of the rigs, balanced over sets"
 
 
+_OF_LOTS = {
+    LayoutKind.SPLIT_LOT: "fresh sets of every lot, each run once",
+    LayoutKind.NESTED: "fresh sets of every lot, every set repeated",
+    LayoutKind.STAGGERED: "fresh sets of every lot, only half of them repeated",
+}
+
+
+def layout_words(kind: LayoutKind, factor: str) -> str:
+    """The layout in words, where the levels of `factor` are compared."""
+    return _OF_LOTS.get(kind, kind.value) if factor == "pad_lot" else kind.value
+
+
 CROSSING = (LayoutKind.CROSSOVER, LayoutKind.CROSSED, LayoutKind.INCOMPLETE)
 """Layouts in which a set runs on several rigs: not possible where a set is used up by one run."""
 REPEATING = (*CROSSING, LayoutKind.NESTED, LayoutKind.STAGGERED)

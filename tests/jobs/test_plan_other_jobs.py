@@ -1,0 +1,97 @@
+"""Plans of lot comparisons, requalifications and reference charts; several rigs at once."""
+
+from __future__ import annotations
+
+from collections import Counter
+
+import pytest
+
+import repeatab as rb
+from repeatab.base.errors import StudyError
+from repeatab.base.margin import Margin, MarginUnit
+from repeatab.control.estimated_limits import estimated_limits
+from repeatab.jobs.chart_question import BasePeriod, ChartedSection, ControlChart
+from repeatab.jobs.lot_question import LotComparison, LotSection
+from repeatab.jobs.plan_question import PlanBeliefs, PlanOptions, SectionBelief
+from repeatab.jobs.questions import CorrelationCheck, Section
+from repeatab.jobs.requal_question import Burden, Burdens, Requalification, RequalSection
+from repeatab.planning.beliefs import ScatterBelief
+from repeatab.planning.cost import HourCosts, Limits
+
+MARGIN = Margin(size=5, unit=MarginUnit.PERCENT)
+OPTIONS = PlanOptions(costs=HourCosts(run=5.0), seconds=1.0, operators=("ann", "bo"), rigs=("R1", "R2"))
+
+
+def beliefs(**sds):
+    scatter = {name: ScatterBelief(sd=sd, df=12.0) for name, sd in sds.items()}
+    return PlanBeliefs(common=SectionBelief(level=0.4, scatter=scatter))
+
+
+def test_lots_are_compared_on_fresh_sets_spread_over_the_rigs():
+    question = LotComparison(
+        lots=("L2",), reference_lot="L1", sections=(LotSection(name="cold", margin=MARGIN),)
+    )
+    outcome = rb.plan_runs(question, beliefs=beliefs(pad_set=0.006), options=OPTIONS)
+    assert sum("scatter of repeats is not stated" in sentence for sentence in outcome.evidence) == 2
+    assert all("every lot" in words for words in outcome.table("plans").to_frame()["layout"])
+    sheet = outcome.table("run_sheet").to_frame()
+    cells = Counter(zip(sheet["pad_lot"], sheet["rig"], strict=True))
+    assert len(cells) == 4
+    assert max(cells.values()) - min(cells.values()) <= 1
+    # A place in the lot is a place in the set's own lot.
+    for _, own in sheet.groupby("pad_lot"):
+        assert sorted(own["position_in_lot"]) == list(range(1, len(own) + 1))
+
+
+def test_three_rigs_bring_incomplete_layouts_and_a_stricter_rate():
+    question = CorrelationCheck(
+        rigs=("R2", "R3"), reference_rig="R1", sections=(Section(name="cold", margin=MARGIN),)
+    )
+    options = PlanOptions(costs=HourCosts(run=5.0), seconds=1.0, most_sets=12)
+    outcome = rb.plan_runs(question, beliefs=beliefs(pad_set=0.010, repeatability=0.004), options=options)
+    layouts = set(outcome.table("plans").to_frame()["layout"])
+    assert "each set on some of the rigs, balanced over sets" in layouts
+    assert set(outcome.table("run_sheet").to_frame()["rig"]) == {"R1", "R2", "R3"}
+
+
+def moved(**changes):
+    return Requalification(
+        moved_rig="R2", control_rigs=("R1",), before="before", after="after", repeatability_limit=1.5,
+        sections=(RequalSection(name="cold", margin=MARGIN),),
+        burdens=Burdens(level=next(iter(Burden)), repeatability=next(iter(Burden))), **changes,
+    )  # fmt: skip
+
+
+def test_ordinary_drift_asks_for_visits_and_not_for_sets():
+    outcome = rb.plan_runs(
+        moved(), beliefs=beliefs(pad_set=0.003, visit=0.004, rig_by_visit=0.006), options=OPTIONS
+    )
+    plans = outcome.table("plans").to_frame().set_index(["visits", "sets"])
+    # Sixteen sets in four visits tell more than sixteen in two.
+    assert plans.loc[(4, 2), "simulated"] > plans.loc[(2, 4), "simulated"] + 0.1
+    sheet = outcome.table("run_sheet").to_frame()
+    phases = list(sheet["phase"])
+    assert phases == sorted(phases, key=["before", "after"].index)
+    per_visit = Counter(zip(sheet["visit"], sheet["rig"], strict=True))
+    assert len(set(per_visit.values())) == 1
+    assert sheet["pad_set"].is_unique
+
+
+def test_a_requalification_beyond_the_limits_is_refused():
+    tight = PlanOptions(costs=HourCosts(run=5.0), limits=Limits(sets=3))
+    with pytest.raises(StudyError, match="no requalification can be run"):
+        rb.plan_runs(moved(), beliefs=beliefs(pad_set=0.003), options=tight)
+
+
+def test_a_base_period_is_as_good_as_its_estimated_limits():
+    question = ControlChart(sections=(ChartedSection(name="cold"),), base=BasePeriod(visits=20), rigs=("R1",))
+    options = PlanOptions(costs=HourCosts(run=5.0), target=0.6)
+    outcome = rb.plan_runs(question, beliefs=beliefs(pad_set=0.006, visit=0.003), options=options)
+    chosen = outcome.table("plans").to_frame().query("note == 'recommended'").iloc[0]
+    expected = estimated_limits(question.shewhart, base=int(chosen["base"]), df=float(chosen["base"] - 1))
+    assert chosen["kept"] == pytest.approx(1 - expected.below_half)
+    assert chosen["kept"] >= 0.6
+    # A shift of one standard deviation: 43.9 points (Montgomery 2013, Introduction to Statistical Quality Control,
+    # section 5.3.2, average run length of the three-sigma chart).
+    assert chosen["points"] == pytest.approx(43.9, abs=0.05)
+    assert len(outcome.table("run_sheet").rows) == chosen["base"]
