@@ -76,7 +76,9 @@ def watch_jointly(
         rows = _rows(series, watched, names, _span(first, regime.start, regime.stop), regime.number)
         try:
             if rows is None:
-                raise EstimationError("the sections do not have their limits on the same base period.")
+                raise EstimationError(
+                    "the sections do not have their limits from one base period, which the covariance needs."
+                )
             _refuse_few(rows.base_visits.size, len(names))
             base = joint_base(rows.base, false_alarm=joint.false_alarm or _DEFAULT_RATE)
         except RepeatabError as error:

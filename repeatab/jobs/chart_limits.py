@@ -28,6 +28,7 @@ from repeatab.jobs.chart_visit_base import VisitBase
 _LEAST = 3
 _AUTOCORRELATED = 0.01
 _TREND = 0.001
+_AS_KNOWN = 1e6
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -118,18 +119,10 @@ def limits_of(question: ControlChart, data: ReferenceData, series: Series, regim
     EstimationError, NotSeparableError
         Fewer than three base points, no scatter, or scatter that cannot be kept apart; the message says what to do.
     """
-    stated = next(
-        (
-            one
-            for one in question.limits
-            if (one.rig, one.section, regime.number) == (series.rig, series.section, 0)
-        ),
-        None,
-    )
     plotted = plotted_form(question, data)
     nominal = question.shewhart.limit
-    if stated is not None:
-        return _stated(stated, plotted, nominal)
+    if series.stated is not None and regime.number == 0:
+        return _stated(series.stated, plotted, nominal, runs=int(np.median(series.cells.count[regime.new])))
     if regime.base.size < _LEAST:
         raise EstimationError(
             f"found {regime.base.size} base visits, expected at least {_LEAST}: the limits cannot be formed. Extend "
@@ -154,17 +147,21 @@ def plotted_form(question: ControlChart, data: ReferenceData) -> Plotted:
     return Plotted.VISITS if several else Plotted.SINGLE
 
 
-def _stated(stated: StatedLimits, plotted: Plotted, nominal: float) -> SeriesLimits:
+def _stated(stated: StatedLimits, plotted: Plotted, nominal: float, *, runs: int) -> SeriesLimits:
+    """Limits as stated for points of so many runs; the scatter within visits is judged where it is stated too."""
     limits = Limits(
-        kind=LimitKind.CONTROL, method="as stated in the study", centre=stated.centre, sd=stated.sd,
+        kind=LimitKind.CONTROL, method="as stated", centre=stated.centre, sd=stated.sd,
         factor=nominal, count=stated.base or 0, df=float(stated.base - 1) if stated.base else None,
         false_alarm=nominal_rate(nominal),
     )  # fmt: skip
-    single = Plotted.SINGLE if plotted is not Plotted.VISITS or stated.within_sd is None else plotted
+    apart = plotted is Plotted.VISITS and stated.within_sd is not None
     found = SeriesLimits(
-        plotted=single, limits=limits, runs=1, centre_variance=1 / stated.base if stated.base else 0.0,
-        stated=True, nominal=nominal,
+        plotted=Plotted.VISITS if apart else Plotted.SINGLE, limits=limits, runs=runs,
+        centre_variance=1 / stated.base if stated.base else 0.0, stated=True, nominal=nominal,
     )  # fmt: skip
+    if apart and stated.within_sd is not None:
+        between = max(0.0, stated.sd**2 - stated.within_sd**2 / runs)
+        found = replace(found, within_sd=stated.within_sd, within_df=_AS_KNOWN, between_sd=math.sqrt(between))
     if stated.base and stated.base < TRIAL_BELOW:
         assert limits.df is not None
         factor = prediction_factor(

@@ -148,7 +148,8 @@ class ControlChart:
     rigs: those watched, () for all in the results.  ewma, cusum, joint: charts beside the Shewhart chart, None to
     leave them out.  shift: the change in standard deviations of the points that the run lengths are printed for.
     restart_at: kinds of event after which a rig's limits are formed anew.  closing: kinds of event that close the
-    signals given until then.  limits: frozen ones; others come from the base period.
+    signals given until then.  limits: frozen ones, which hold until the first event that
+    restarts the limits; others come from the base period.
     """
 
     sections: tuple[ChartedSection, ...]
@@ -184,6 +185,8 @@ class ControlChart:
             raise StudyError(
                 f"shift: found {self.shift}, expected above 0, in standard deviations of the points."
             )
-        pairs = [(stated.rig, stated.section) for stated in self.limits]
+        pairs = [(stated.rig, stated.section, stated.reference) for stated in self.limits]
         if len(set(pairs)) < len(pairs):
-            raise StudyError("limits: a rig and section has limits stated twice; expected once.")
+            raise StudyError(
+                "limits: a rig and section has limits stated twice for one reference; expected once."
+            )

@@ -14,7 +14,7 @@ from repeatab.control.arrays import FloatArray, IntArray
 from repeatab.intake.events import Event
 from repeatab.jobs.chart_data import ReferenceData, VisitCells, Visits
 from repeatab.jobs.chart_links import Links
-from repeatab.jobs.chart_question import BasePeriod, ControlChart
+from repeatab.jobs.chart_question import BasePeriod, ControlChart, StatedLimits
 from repeatab.jobs.chart_wear import Wear
 
 _AFTER_STATED = BasePeriod(visits=3)
@@ -25,7 +25,6 @@ class Regime:
     """Points between two restarts: half-open range of places in the series, and which of them are the base.
 
     cause: what restarted the limits, "" for the beginning.  forming: whether the base is not complete yet.
-    before: points before a stated start of the base period, which are shown and not judged.
     """
 
     number: int
@@ -61,6 +60,7 @@ class Series:
     extra: FloatArray
     regimes: tuple[Regime, ...]
     wear: Wear | None
+    stated: StatedLimits | None
 
     @property
     def visit(self) -> IntArray:
@@ -104,17 +104,42 @@ def _series(
     visits = data.visits[rig]
     cuts = _cuts(question, data, links, events, cells, visits, rig, section)
     bounds = [0, *cuts, cells.visit.size]
+    stated = _stated(question, data, cells.source[: bounds[1]], rig, section)
     regimes = [
         _regime(
-            question, visits, cells, number, bounds[number], bounds[number + 1], cuts.get(bounds[number], "")
+            question.base if number or stated is None else None,
+            visits,
+            cells,
+            number,
+            bounds[number],
+            bounds[number + 1],
+            cuts.get(bounds[number], ""),
         )
         for number in range(len(bounds) - 1)
     ]
-    offset, extra = _offsets(links, section, cells, regimes, wear)
+    anchor = None if stated is None else _anchor(stated, data, cells.source[: bounds[1]])
+    offset, extra = _offsets(links, section, cells, regimes, wear, anchor)
     return Series(
         rig=rig, section=section, visits=visits, cells=cells, level=cells.mean - offset, offset=offset,
-        extra=extra, regimes=tuple(regimes), wear=wear,
+        extra=extra, regimes=tuple(regimes), wear=wear, stated=stated,
     )  # fmt: skip
+
+
+def _stated(
+    question: ControlChart, data: ReferenceData, source: IntArray, rig: str, section: str
+) -> StatedLimits | None:
+    """The limits stated for a rig and section; of several those of the latest reference that is in use."""
+    mine = [one for one in question.limits if (one.rig, one.section) == (rig, section)]
+    used = [data.sources[i] for i in dict.fromkeys(source.tolist())]
+    known = [one for name in used for one in mine if one.reference == name]
+    return known[-1] if known else next((one for one in mine if one.reference is None), None)
+
+
+def _anchor(stated: StatedLimits, data: ReferenceData, source: IntArray) -> int:
+    """Place of a point on the reference that stated limits hold for, the first point if they name none."""
+    if stated.reference is None:
+        return 0
+    return int(np.flatnonzero(source == data.sources.index(stated.reference))[0])
 
 
 def _cuts(
@@ -146,7 +171,7 @@ def _cuts(
 
 
 def _regime(
-    question: ControlChart,
+    asked: BasePeriod | None,
     visits: Visits,
     cells: VisitCells,
     number: int,
@@ -155,8 +180,8 @@ def _regime(
     cause: str,
 ) -> Regime:
     places = np.arange(start, stop)
-    base = question.base or _AFTER_STATED
-    if number == 0 and question.base is None:
+    base = asked or _AFTER_STATED
+    if number == 0 and asked is None:
         return Regime(
             number=0,
             start=start,
@@ -189,13 +214,19 @@ def _offsets(
     cells: VisitCells,
     regimes: Sequence[Regime],
     wear: Wear | None,
+    anchor: int | None,
 ) -> tuple[FloatArray, FloatArray]:
-    """What is taken out of each mean to bring its regime to one level, and the variance of that."""
+    """What is taken out of each mean to bring its regime to one level, and the variance of that.
+
+    The level is that of the regime's first reference; with stated limits (`anchor`) that of theirs.
+    """
     offset, extra = np.zeros(cells.visit.size), np.zeros(cells.visit.size)
     for regime in regimes:
         own = slice(regime.start, regime.stop)
         steps = _steps(links, section, cells.source[own])
         for value, se, crossed in steps:
+            if anchor is not None and regime.number == 0:
+                crossed = crossed - crossed[anchor]
             offset[own] += value * crossed
             # Only what a point does not share with the base is unknown: the base may hold runs of both references.
             shared = crossed[regime.base - regime.start].mean() if regime.base.size else 0.0

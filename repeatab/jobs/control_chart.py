@@ -10,7 +10,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
-from repeatab.base.errors import EstimationError, StudyError, nearest
+from repeatab.base.errors import EstimationError, StudyError, listed, nearest
 from repeatab.base.progress import Progress, silent
 from repeatab.base.quantity import FRICTION, Quantity
 from repeatab.control.charts import Cusum, Ewma, Shewhart
@@ -211,6 +211,12 @@ def _events(events: Any) -> tuple[Event, ...]:
 
 
 def _refuse_unstated(question: ControlChart, data: ReferenceData) -> None:
+    for one in question.limits:
+        if one.reference is not None and one.reference not in data.sources:
+            raise StudyError(
+                f"limits of {one.rig}, {one.section}: the reference '{one.reference}' is not in the results; there are "
+                f"{listed(data.sources)}.{nearest(one.reference, data.sources)} Correct it, or leave it out."
+            )
     if question.base is not None:
         return
     stated = {(one.rig, one.section) for one in question.limits}

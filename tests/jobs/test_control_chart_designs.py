@@ -11,7 +11,6 @@ from scipy import stats
 import repeatab as rb
 from repeatab.base.errors import EstimationError, InputError, StudyError
 from repeatab.base.notes import NoteKind
-from repeatab.control.factors import chart_factors
 from repeatab.jobs.chart_question import Plotted, Reference, Residuals
 from repeatab.jobs.questions import Analysis
 from repeatab.outcome.verdict import Verdict
@@ -179,65 +178,6 @@ def test_one_rig_alone_is_named_with_the_reference_lot():
     assert "a change of R1 or of the reference lot" in outcome.judgements[0].reason
 
 
-def sections(visits=45, shift=None, runs=3, seed=9):
-    """Three sections that scatter together; `shift` moves one of them from visit 35 on."""
-    rng = np.random.default_rng(seed)
-    rows = []
-    for month in range(visits):
-        common = rng.normal(0, 0.004)
-        for name in ("cold", "fade", "hot"):
-            level = 0.4 + common + rng.normal(0, 0.001) + (shift or {}).get(name, 0.0) * (month >= 35)
-            rows += [("R1", name, day(month), level + rng.normal(0, 0.001)) for _ in range(runs)]
-    return pd.DataFrame(rows, columns=["rig", "section", "date", "mu"])
-
-
-def of_sections(frame, **options):
-    options = {"base": rb.BasePeriod(visits=30)} | options
-    return rb.control_chart(frame, result="mu", section="section", time="date", **options)
-
-
-def test_the_joint_chart_finds_a_section_out_of_line_and_names_it():
-    # 0.008 is less than two standard deviations of the section alone (about 0.0043), but six of what it
-    # scatters by once the others are known.
-    frame = sections(shift={"fade": 0.008})
-    outcome = of_sections(frame, joint=rb.JointWatch(weight=0.2, in_control=370))
-    signals = outcome.table("signals").to_frame()
-    joint = signals[signals["section"] == "sections together"]
-    assert {"sections together", "moving average of the sections together"} <= set(joint["chart"])
-    assert all("fade" in drivers for drivers in joint["drivers"])
-    assert (joint["since"] >= day(35)).all()
-    assert outcome.headline.verdict is Verdict.SIGNAL
-    assert of_sections(sections(), joint=rb.JointWatch()).headline.verdict is Verdict.IN_CONTROL
-
-
-def test_visits_without_a_section_stand_on_the_other_charts_only():
-    frame = sections()
-    lacking = frame[~((frame["section"] == "hot") & (frame["date"] == day(40)))]
-    outcome = of_sections(lacking, joint=rb.JointWatch())
-    note = next(note for note in outcome.notes if note.kind is NoteKind.CONDITION)
-    assert day(40) in note.text
-    assert "1 visit" in note.text
-    history_of_cold = outcome.figures[1].strips[0].lines[0].points
-    assert day(40) in {p.label for p in history_of_cold}
-
-
-@pytest.mark.parametrize(
-    ("plotted", "factor"),
-    [(Plotted.MEAN_AND_RANGE, "A2"), (Plotted.MEAN_AND_SD, "A3")],
-    ids=["range", "standard deviation"],
-)
-def test_mean_charts_use_the_factors_of_iso_7870_2(plotted, factor):
-    frame = sections(runs=4).query("section == 'cold'")
-    outcome = of_sections(frame, plotted=plotted)
-    wide = frame.groupby("date")["mu"].agg(["mean", np.ptp, "std"])[:30]
-    width = wide["ptp" if factor == "A2" else "std"].mean() * getattr(chart_factors(4), factor)
-    numbers = dict(outcome.numbers)
-    assert numbers["R1, cold: centre"] == pytest.approx(wide["mean"].mean(), rel=1e-12)
-    assert numbers["R1, cold: upper"] - numbers["R1, cold: centre"] == pytest.approx(width, rel=1e-10)
-    # Visits scatter four times as much as the runs within them explain, which is said.
-    assert any("scatter more than the runs within a visit explain" in note.text for note in outcome.notes)
-
-
 def test_neighbours_that_resemble_each_other_are_charted_by_residuals():
     rng = np.random.default_rng(6)
     level = [0.0]
@@ -265,18 +205,6 @@ def test_neighbours_that_resemble_each_other_are_charted_by_residuals():
         for o in (outcome, plain)
     ]
     assert count[0] < count[1]
-
-
-def test_the_robust_base_is_not_moved_by_wild_visits():
-    frame = sections().query("section == 'cold'")
-    wild = frame["date"].isin([day(3), day(11), day(19)])
-    spoilt = frame.assign(mu=frame["mu"] + np.where(wild, 0.05, 0.0))
-    sound, plain, robust = (
-        dict(of_sections(f, robust=r).numbers)["R1, cold: sd"]
-        for f, r in ((frame, False), (spoilt, False), (spoilt, True))
-    )
-    assert plain > 2.5 * sound
-    assert robust == pytest.approx(sound, rel=0.5)
 
 
 def test_ratio_analysis_shows_levels_in_the_unit_and_changes_in_percent():
@@ -390,3 +318,33 @@ def test_every_visit_with_one_run_needs_single_results():
     with pytest.raises(EstimationError, match="single results"):
         of_lots(frame, plotted=Plotted.VISITS)
     assert "single results" in of_lots(frame).methods[0].method
+
+
+def test_stated_limits_hold_for_their_own_reference():
+    frame = lots(change=20).query("rig == 'R1'")
+    on_b = rb.StatedLimits(rig="R1", section="result", centre=0.41, sd=0.002, reference="B")
+    outcome = of_lots(frame, base=None, limits=(on_b,))
+    points = outcome.figures[1].strips[0].lines[0].points
+    assert points[30].centre == pytest.approx(0.41)
+    assert points[30].upper - points[30].lower == pytest.approx(6 * 0.002)
+    link = outcome.table("links").to_frame().iloc[0]
+    se = (link["upper"] - link["step"]) / stats.t.ppf(0.975, link["df"])
+    assert points[5].centre == pytest.approx(0.41 - link["step"])
+    assert points[5].upper - points[5].lower == pytest.approx(6 * np.hypot(0.002, se))
+    # Of limits for both references those of the latest one count.
+    on_a = rb.StatedLimits(rig="R1", section="result", centre=0.38, sd=0.002, reference="A")
+    both = of_lots(frame, base=None, limits=(on_a, on_b))
+    assert both.numbers == outcome.numbers
+    elsewhere = rb.StatedLimits(rig="R1", section="result", centre=0.41, sd=0.002, reference="C")
+    with pytest.raises(StudyError, match="'C' is not in the results"):
+        of_lots(frame, base=None, limits=(elsewhere,))
+
+
+def test_a_stated_scatter_within_visits_is_judged():
+    frame = lots(change=40).query("rig == 'R1'")
+    wide = (frame["date"] == day(33)) & frame["pad_set"].str.endswith("0")
+    limits = (rb.StatedLimits(rig="R1", section="result", centre=0.40, sd=0.0025, within_sd=0.003),)
+    outcome = of_lots(frame.assign(mu=frame["mu"] + np.where(wide, 0.02, 0)), base=None, limits=limits)
+    signals = outcome.table("signals").to_frame()
+    scatter = signals[signals["chart"] == "scatter within the visit"]
+    assert scatter["since"].tolist() == [day(33)]
