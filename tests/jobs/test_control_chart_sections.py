@@ -1,4 +1,4 @@
-"""Control charts of several sections: the joint chart, mean charts with their factors, the robust base. Invented data."""
+"""Control charts of several sections: the joint chart, mean charts and their factors, the robust base."""
 
 from __future__ import annotations
 
