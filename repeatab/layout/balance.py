@@ -28,7 +28,7 @@ def is_balanced(terms: Sequence[Partition], count: IntArray) -> bool:
 def _fit_together(a: Partition, b: Partition, terms: Sequence[Partition], count: IntArray) -> bool:
     joined = a.join(b)
     known = joined.size == 1 or any(joined.same_as(term) for term in terms)
-    return known and orthogonal(a, b, count)
+    return known and orthogonal(a, b, count, joined)
 
 
 def coarser_terms(terms: Sequence[Partition]) -> tuple[tuple[int, ...], ...]:

@@ -17,7 +17,7 @@ from repeatab.cells import FloatArray, IntArray
 from repeatab.layout.balance import is_balanced
 from repeatab.layout.blocks import Block
 from repeatab.layout.fixed import FixedDesign, fixed_design
-from repeatab.layout.partitions import Partition
+from repeatab.layout.partitions import Partition, pair_number
 from repeatab.layout.separability import Separability, separability
 from repeatab.layout.terms import REPEATABILITY, Model, Term
 
@@ -197,7 +197,7 @@ def _relation(first: str, a: Partition, second: str, b: Partition) -> str:
         return f"{first} nested in {second}"
     if b.is_finer_than(a):
         return f"{second} nested in {first}"
-    pairs = len(np.unique(a.codes * b.size + b.codes))
+    pairs = pair_number(a, b)
     return (
         f"{first} crossed with {second}"
         if pairs == a.size * b.size

@@ -10,6 +10,9 @@ from dataclasses import dataclass
 import numpy as np
 
 from repeatab.cells import FloatArray, IntArray
+from repeatab.cells.table import cell_index, dense_codes
+
+_ROUNDS = 12
 
 
 @dataclass(frozen=True, slots=True)
@@ -24,11 +27,7 @@ class Partition:
         """Classes of equal rows of a (cells, factors) array, numbered in sort order."""
         if columns.shape[1] == 0:
             return cls(np.zeros(len(columns), np.int64), 1)
-        if columns.shape[1] == 1:
-            uniques, codes = np.unique(columns[:, 0], return_inverse=True)
-        else:
-            uniques, codes = np.unique(columns, axis=0, return_inverse=True)
-        return cls(codes.reshape(-1), len(uniques))
+        return cls(*cell_index(columns, (columns.max(axis=0, initial=0) + 1).tolist()))
 
     def weights(self, count: IntArray) -> FloatArray:
         """(size,) number of rows in each class."""
@@ -36,7 +35,12 @@ class Partition:
 
     def is_finer_than(self, other: Partition) -> bool:
         """Whether every class lies within one class of `other` (equal partitions count)."""
-        return self.size >= other.size and _pairs(self, other)[0].size == self.size
+        if self.size < other.size:
+            return False
+        # Let any one cell of a class stand for it; the class lies within one of `other` if all cells agree.
+        owner = np.empty(self.size, np.int64)
+        owner[self.codes] = other.codes
+        return bool((owner[self.codes] == other.codes).all())
 
     def same_as(self, other: Partition) -> bool:
         """Whether both divide the cells alike."""
@@ -44,21 +48,42 @@ class Partition:
 
     def join(self, other: Partition) -> Partition:
         """The finest division that both refine: classes linked through shared cells."""
-        from scipy.sparse import coo_matrix
-        from scipy.sparse.csgraph import connected_components
+        if self.is_finer_than(other):
+            return other
+        if other.is_finer_than(self):
+            return self
+        if len(_pairs(self, other)[0]) == self.size * other.size:
+            return Partition(np.zeros(len(self.codes), np.int64), 1)
+        return _linked(self, other)
 
-        total = self.size + other.size
-        links = coo_matrix(
-            (np.ones(len(self.codes)), (self.codes, self.size + other.codes)), shape=(total, total)
-        )
-        count, label = connected_components(links, directed=False)
-        return Partition(label[self.codes].astype(np.int64), int(count))
+
+def _linked(first: Partition, second: Partition) -> Partition:
+    """Classes linked through shared cells: the smallest class number seen spreads until nothing changes."""
+    label = np.arange(first.size)
+    # Laboratories' designs settle in two or three rounds; a long thread of links takes the general way.
+    for _ in range(_ROUNDS):
+        across = np.full(second.size, first.size)
+        np.minimum.at(across, second.codes, label[first.codes])
+        back = np.full(first.size, first.size)
+        np.minimum.at(back, first.codes, across[second.codes])
+        if (back == label).all():
+            found, codes = dense_codes(label[first.codes], first.size)
+            return Partition(codes, len(found))
+        label = back
+    from scipy.sparse import coo_matrix
+    from scipy.sparse.csgraph import connected_components
+
+    total = first.size + second.size
+    links = coo_matrix(
+        (np.ones(len(first.codes)), (first.codes, first.size + second.codes)), shape=(total, total)
+    )
+    count, label = connected_components(links, directed=False)
+    return Partition(label[first.codes].astype(np.int64), int(count))
 
 
 def _pairs(first: Partition, second: Partition) -> tuple[IntArray, IntArray]:
     """The pairs of classes that occur, and the (cells,) index of each cell's pair."""
-    pairs, index = np.unique(first.codes * second.size + second.codes, return_inverse=True)
-    return pairs, index.reshape(-1)
+    return dense_codes(first.codes * second.size + second.codes, first.size * second.size)
 
 
 def class_counts(
@@ -70,12 +95,16 @@ def class_counts(
     return pairs // second.size, pairs % second.size, rows
 
 
-def orthogonal(first: Partition, second: Partition, count: IntArray) -> bool:
-    """Whether the two meet in proportional frequencies within every class of their join.
+def pair_number(first: Partition, second: Partition) -> int:
+    """How many pairs of classes share cells."""
+    return len(_pairs(first, second)[0])
+
+
+def orthogonal(first: Partition, second: Partition, count: IntArray, joined: Partition) -> bool:
+    """Whether the two meet in proportional frequencies within every class of their join, which is given.
 
     Then the sums of squares of the two terms do not disturb one another.
     """
-    joined = first.join(second)
     a, b, rows = class_counts(first, second, count)
     joint_of_first = np.zeros(first.size, np.int64)
     joint_of_first[first.codes] = joined.codes

@@ -103,7 +103,7 @@ def _traces(
     for j in range(size):
         for k in range(j + 1):
             a, b, rows = class_counts(terms[j], terms[k], count)
-            linked = np.einsum("c,cx,cy->xy", rows, sums[j][a], sums[k][b])
+            linked = (sums[j][a] * rows[:, None]).T @ sums[k][b]
             value = (rows**2).sum() - 2 * np.trace(inverse @ linked) + np.trace(heads[j] @ heads[k])
             traces[j, k] = traces[k, j] = value
         traces[size, j] = traces[j, size] = n - np.trace(heads[j])
