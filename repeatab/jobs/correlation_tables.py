@@ -41,7 +41,7 @@ def tables_of(found: CorrelationFindings, quantity: Quantity) -> tuple[Table, ..
         made.append(influence_table(comparison, found.influences, quantity))
     if found.residuals:
         made.append(residuals_table(found.residuals))
-    if comparison.compared:
+    if comparison.compared and not found.look.between:
         made.append(views_table(found.shown))
     made.append(found.look.table)
     return tuple(table for table in made if table is not None)

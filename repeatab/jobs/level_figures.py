@@ -29,6 +29,7 @@ from repeatab.outcome.figures import (
     SetsAcrossRigs,
     WhatMoreRunsBuy,
 )
+from repeatab.outcome.verdict import Qualifier
 from repeatab.planning.next_runs import MoreRuns
 
 _ORDERS = ("run_order", "time", "day")
@@ -59,7 +60,7 @@ def _offset_figures(comparison: LevelComparison, quantity: Quantity) -> list[Fig
     """One figure per pair and unit in which offsets are shown."""
     grouped: dict[tuple[str, str, str], list[OffsetRow]] = {}
     for claim in comparison.compared:
-        if claim.bounds is None:
+        if claim.bounds is None or claim.qualifier is Qualifier.BETWEEN_LOOKS:
             continue
         shown = shown_as(claim, comparison.analysis, quantity)
         values = [claim.estimate, claim.lower, claim.upper, claim.inner_lower, claim.inner_upper]

@@ -91,7 +91,7 @@ def look_at(
 
 def _no_verdict(looks: Sequence[int], coming: int | None) -> str:
     if coming is not None:
-        return f"Between looks there is no verdict: the next one is at {coming}."
+        return f"Between looks there is no verdict: the next one is at {coming} sets."
     return (
         f"That is more than the last look, so there is no verdict: judging again what was judged at {looks[-1]} would "
         "not keep the error rate. Leave the later sets out, with that reason, to see the verdict of the last look; or, "
@@ -100,13 +100,16 @@ def _no_verdict(looks: Sequence[int], coming: int | None) -> str:
 
 
 def held_back(comparison: LevelComparison) -> LevelComparison:
-    """The comparison without its verdicts, where the study stands between its looks."""
+    """Where the study stands between its looks: estimates, but neither intervals nor verdicts."""
+    nothing = float("nan")
     claims = tuple(
-        claim
-        if claim.trouble is not None or claim.qualifier is Qualifier.CONFOUNDED
-        else replace(claim, verdict=Verdict.UNDECIDED, qualifier=Qualifier.BETWEEN_LOOKS)
+        replace(
+            claim, lower=nothing, upper=nothing, inner_lower=nothing, inner_upper=nothing, p=nothing,
+            verdict=Verdict.UNDECIDED, qualifier=Qualifier.BETWEEN_LOOKS,
+            single_views=(Verdict.UNDECIDED,) * len(claim.single_views),
+        )
         for claim in comparison.claims
-    )
+    )  # fmt: skip
     return replace(comparison, claims=claims, verdict=Verdict.UNDECIDED, qualifier=Qualifier.BETWEEN_LOOKS)
 
 

@@ -15,11 +15,12 @@ from repeatab.base.errors import StudyError
 from repeatab.intake.results import Results
 from repeatab.jobs.comparison_layout import ComparisonLayout, Surroundings, comparison_layout
 from repeatab.jobs.level_comparison import LevelComparison, Rates, Views, blocks_by_section, compare_levels
+from repeatab.jobs.level_looks import LookState, held_back
 from repeatab.jobs.level_outcome import blocked
 from repeatab.jobs.questions import Analysis, Section
 from repeatab.jobs.requal_answers import Answer, Question, decision, offset_answer, ratio_answer
 from repeatab.jobs.requal_design import PAD_SET, RIG, VISIT, MoveDesign, move_design, of_phase
-from repeatab.jobs.requal_looks import LookState, look_state
+from repeatab.jobs.requal_looks import look_state
 from repeatab.jobs.requal_question import Requalification
 from repeatab.jobs.requal_scatter import RatioClaim, ratio_claims
 from repeatab.jobs.requal_views import MoveFit, drift_shows, least_drift
@@ -61,8 +62,8 @@ def judge_move(question: Requalification, results: Results) -> MoveFindings:
     )  # fmt: skip
     sister = _sister(question, results, look.rates)
     if look.between:
-        shift, ratios = _unjudged(shift), tuple(_unjudged_ratio(claim) for claim in ratios)
-        sister = None if sister is None else _unjudged(sister)
+        shift, ratios = held_back(shift), tuple(_unjudged_ratio(claim) for claim in ratios)
+        sister = None if sister is None else held_back(sister)
     answers = _answers(question, shift, ratios, sister)
     return MoveFindings(
         question=question, overruled=overruled, design=design, look=look, shift=shift, ratios=ratios, sister=sister,
@@ -159,19 +160,6 @@ def _visit_blocks(results: Results, rigs: Sequence[Any]) -> tuple[str, ...]:
     sets = table.groupby([RIG, VISIT])[PAD_SET].nunique() if PAD_SET in table.columns else None
     same = visits[0] == visits[1] and len(visits[0]) > 1
     return (VISIT,) if same and sets is not None and sets.min() > 1 else ()
-
-
-def _unjudged(comparison: LevelComparison) -> LevelComparison:
-    """Between looks: estimates, but neither intervals nor verdicts."""
-    claims = tuple(
-        replace(
-            claim, lower=float("nan"), upper=float("nan"), inner_lower=float("nan"), inner_upper=float("nan"),
-            p=float("nan"), verdict=Verdict.UNDECIDED, qualifier=Qualifier.BETWEEN_LOOKS,
-            single_views=(Verdict.UNDECIDED,) * len(claim.single_views),
-        )
-        for claim in comparison.claims
-    )  # fmt: skip
-    return replace(comparison, claims=claims, verdict=Verdict.UNDECIDED, qualifier=Qualifier.BETWEEN_LOOKS)
 
 
 def _unjudged_ratio(claim: RatioClaim) -> RatioClaim:

@@ -7,9 +7,9 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 
+from repeatab.jobs.level_looks import LookState
 from repeatab.jobs.requal_answers import Answer, Question
 from repeatab.jobs.requal_design import MoveDesign
-from repeatab.jobs.requal_looks import LookState
 from repeatab.jobs.requal_scatter import RatioClaim
 from repeatab.jobs.wording import plural
 from repeatab.outcome.outcome import MethodNote, NextRuns

@@ -10,12 +10,12 @@ from collections.abc import Mapping, Sequence
 from repeatab.base.notes import Note, NoteKind
 from repeatab.base.quantity import Quantity
 from repeatab.jobs.level_comparison import Claim, LevelComparison
+from repeatab.jobs.level_looks import LookState
 from repeatab.jobs.level_outcome import common_limits
 from repeatab.jobs.level_tables import PERCENT, shown_as
 from repeatab.jobs.questions import Analysis
 from repeatab.jobs.requal_answers import Answer, Question
 from repeatab.jobs.requal_design import MoveDesign
-from repeatab.jobs.requal_looks import LookState
 from repeatab.jobs.requal_question import Burden, CheckResult, Requalification
 from repeatab.jobs.requal_scatter import RatioClaim
 from repeatab.jobs.requal_tables import complete_checklist, missing_items

@@ -18,6 +18,7 @@ from repeatab.base.quantity import Quantity
 from repeatab.intake.results import Results
 from repeatab.jobs.level_comparison import LevelComparison
 from repeatab.jobs.level_influence import influence_notes, influence_of, influence_table
+from repeatab.jobs.level_looks import LookState
 from repeatab.jobs.level_outcome import notes_of, numbers_of
 from repeatab.jobs.level_tables import Key, key_of, offsets_table, views_table
 from repeatab.jobs.level_words import judgement_of
@@ -26,7 +27,6 @@ from repeatab.jobs.requal_answers import Question
 from repeatab.jobs.requal_design import RIG, MoveDesign
 from repeatab.jobs.requal_figures import move_figures
 from repeatab.jobs.requal_judge import MoveFindings, fit_of, judge_move
-from repeatab.jobs.requal_looks import LookState
 from repeatab.jobs.requal_next import methods, next_runs
 from repeatab.jobs.requal_planning import more_sets
 from repeatab.jobs.requal_question import Requalification

@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 from scipy import stats
 
+import repeatab as rb
 from repeatab.base.errors import StudyError
 from repeatab.judgement.looks import Spending, look_levels
 from repeatab.outcome.verdict import Qualifier, Verdict
@@ -84,3 +85,13 @@ def test_looks_that_do_not_rise_are_refused(rigs, looks):
     frame = rigs.split(rigs.sample(4, 0.4, 0.006), rigs.sample(4, 0.4, 0.006))
     with pytest.raises(StudyError, match="rising numbers of sets per rig"):
         rigs.check(frame, looks=looks)
+
+
+def test_between_looks_the_page_shows_no_interval(rigs, tmp_path):
+    frame = rigs.split(rigs.sample(6, 0.45, 0.006), rigs.sample(6, 0.4, 0.006))
+    outcome = rigs.check(frame, looks=(4, 8))
+    assert rigs.number(outcome, "estimate") == pytest.approx(0.05)
+    for key in ("lower", "upper", "inner_lower", "inner_upper", "p"):
+        assert rigs.number(outcome, key) is None
+    assert not [figure for figure in outcome.figures if figure.key.startswith("offsets")]
+    rb.write_report(outcome, tmp_path / "out")

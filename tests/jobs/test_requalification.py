@@ -521,10 +521,11 @@ def test_between_looks_there_is_no_verdict_whatever_the_numbers_say() -> None:
     assert dict(outcome.numbers)["result: lower"] is None
 
 
-def test_beyond_the_last_look_everything_is_spent() -> None:
+def test_beyond_the_last_look_there_is_no_verdict() -> None:
+    # What was judged at the last look must not be judged again with more sets.
     found = judge_move(asked(drift=KNOWN, looks=(3, 4)), read(moved_by(0.0)))
-    assert not found.look.between
-    assert "look 2 of 2" in found.look.sentence
+    assert found.look.between
+    assert "more than the last look" in found.look.sentence
 
 
 def test_without_declared_looks_the_page_warns_of_looking_again() -> None:
