@@ -24,10 +24,12 @@ from repeatab.estimation.minimise import (
     SMALLEST_RESIDUAL,
     Minimum,
     minimise_from_several_starts,
+    minimise_strata,
     no_repeatability,
 )
-from repeatab.estimation.moments import Moments, moments
+from repeatab.estimation.moments import Moments, criterion, moments
 from repeatab.estimation.profile import profile_limits
+from repeatab.estimation.strata import Strata, strata_of
 from repeatab.estimation.system import System, build_system
 from repeatab.layout.blocks import Block
 from repeatab.layout.layout import Layout
@@ -112,6 +114,12 @@ class BlockFit:
         EstimationError
             A group has no scatter for repeatability, or the search does not settle; the group is named.
         """
+        if self._balanced is not None:
+            strata, found = self._balanced
+            scale = (strata.unit / self.system.unit)[:, None] ** 2
+            theta = found.theta * scale
+            value = criterion(self.system, theta)
+            return Minimum(theta=theta, criterion=value, gradient=found.gradient / scale)
         system = self.system
         try:
             return minimise_from_several_starts(system)
@@ -126,6 +134,14 @@ class BlockFit:
         raise AssertionError("groups fail together but not one by one")
 
     @cached_property
+    def _balanced(self) -> tuple[Strata, Minimum] | None:
+        """The REML optimum of a balanced layout, in the units of its strata; None where it is not balanced."""
+        if not self.layout.balanced:
+            return None
+        strata = strata_of(self._analysis)
+        return strata, minimise_strata(strata)
+
+    @cached_property
     def moments(self) -> Moments:
         return moments(self.system, self.minimum.theta, kenward_roger=True)
 
@@ -138,15 +154,17 @@ class BlockFit:
         """(groups, components) estimates as they come out, negative ANOVA estimates included."""
         if self.uses_anova:
             return self._analysis.components
-        return np.asarray(self.minimum.theta * self.system.unit[:, None] ** 2, dtype=np.float64)
+        problem, minimum = self._balanced or (self.system, self.minimum)
+        return np.asarray(minimum.theta * problem.unit[:, None] ** 2, dtype=np.float64)
 
     @cached_property
     def limits(self) -> tuple[FloatArray, FloatArray]:
         """(groups, components) lower and upper limits of the variances, never below zero."""
         if self.uses_anova:
             return _balanced_limits(self._analysis, self.level)
-        lower, upper = profile_limits(self.system, self.minimum, level=self.level)
-        unit = self.system.unit[:, None] ** 2
+        problem, minimum = self._balanced or (self.system, self.minimum)
+        lower, upper = profile_limits(problem, minimum, level=self.level)
+        unit = problem.unit[:, None] ** 2
         return lower * unit, upper * unit
 
     @cached_property

@@ -45,7 +45,7 @@ class Chain:
         """The same chain for some of the groups."""
         return Chain(
             starts=self.starts, parents=self.parents, terms=self.terms,
-            weight=self.weight, mean=self.mean[groups], scatter=self.scatter[groups],
+            weight=self.weight, mean=_picked(self.mean, groups), scatter=_picked(self.scatter, groups),
         )  # fmt: skip
 
 
@@ -150,6 +150,11 @@ def chain_sums(chain: Chain, ratio: FloatArray, ascent: Ascent) -> ChainSums:
         outer=tuple(p.transpose(0, 2, 1) @ p for p in projected),
         middle=tuple(tuple(row) for row in middle),
     )
+
+
+def _picked(values: FloatArray, groups: IntArray) -> FloatArray:
+    # Repeats of the only group are views of it, not copies.
+    return np.broadcast_to(values, (len(groups), *values.shape[1:])) if len(values) == 1 else values[groups]
 
 
 def _first_of(codes: IntArray) -> IntArray:

@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 from repeatab.base.errors import EstimationError
 from repeatab.cells import FloatArray, IntArray
 from repeatab.estimation.moments import Moments, criterion, moments
+from repeatab.estimation.strata import Strata
 from repeatab.estimation.system import System
 
 _STEPS = 200
@@ -52,7 +53,7 @@ class Minimum:
 
 
 def minimise(
-    system: System,
+    system: System | Strata,
     start: FloatArray,
     held: NDArray[np.bool_] | None = None,
     *,
@@ -119,7 +120,7 @@ def _newton_step(here: Moments, theta: FloatArray, held: NDArray[np.bool_]) -> F
 
 
 def _line_search(
-    system: System, theta: FloatArray, here: Moments, step: FloatArray
+    system: System | Strata, theta: FloatArray, here: Moments, step: FloatArray
 ) -> tuple[FloatArray, FloatArray]:
     """Halve the projected step until the criterion falls enough (Armijo), group by group."""
     length = np.ones(len(theta))
@@ -145,7 +146,7 @@ def _projected(theta: FloatArray, step: FloatArray, length: FloatArray) -> Float
     return moved
 
 
-def starting_values(system: System) -> FloatArray:
+def starting_values(system: System | Strata) -> FloatArray:
     """Variances from one step of scoring at equal variances (MINQUE, C. R. Rao 1971, J. Multivariate Anal. 1,
     257-275): exact for a balanced layout without negative estimates, and a good start elsewhere."""
     equal = np.ones((system.groups, system.sources + 1))
@@ -156,7 +157,7 @@ def starting_values(system: System) -> FloatArray:
     return np.asarray(np.maximum(solved, 0.01 * total), dtype=np.float64)
 
 
-def minimise_from_several_starts(system: System) -> Minimum:
+def minimise_from_several_starts(system: System | Strata) -> Minimum:
     """The best minimum: from the scoring start, and from inside wherever a component came out as zero."""
     if system.sources == 0:
         return _residual_alone(system)
@@ -176,10 +177,25 @@ def minimise_from_several_starts(system: System) -> Minimum:
     return best
 
 
-def _residual_alone(system: System) -> Minimum:
+def _residual_alone(system: System | Strata) -> Minimum:
     """Without a random term the minimum is the residual mean square."""
     one = np.ones((system.groups, 1))
     theta = moments(system, one).quadratic / system.df
     if (theta < SMALLEST_RESIDUAL).any():
         raise no_repeatability()
     return Minimum(theta=theta, criterion=criterion(system, theta), gradient=np.zeros_like(theta))
+
+
+def minimise_strata(strata: Strata) -> Minimum:
+    """The minimum of a balanced layout: its moment estimates, searched for only where one of them is negative."""
+    solved = np.linalg.solve(strata.expected, strata.ms[:, :, None])[:, :, 0]
+    theta: FloatArray = solved.astype(np.float64)
+    best = Minimum(theta=theta, criterion=np.zeros(len(theta)), gradient=np.zeros_like(theta))
+    inside = (theta >= 0).all(axis=1)
+    best.criterion[inside] = criterion(strata.take(np.flatnonzero(inside)), theta[inside])
+    outside = np.flatnonzero(~inside)
+    if outside.size:
+        found = minimise_from_several_starts(strata.take(outside))
+        best.theta[outside], best.criterion[outside] = found.theta, found.criterion
+        best.gradient[outside] = found.gradient
+    return best

@@ -16,9 +16,11 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from scipy.linalg import solve_triangular
 
 from repeatab.cells import FloatArray
 from repeatab.estimation.chain import Ascent, ChainSums, ascend, chain_sums
+from repeatab.estimation.strata import Strata, strata_criterion, strata_derivatives
 from repeatab.estimation.system import System
 
 
@@ -49,6 +51,19 @@ class Moments:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class _Reduced:
+    """The dense block at given ratios: E T E + diag(I, 0) of the module's notation and its Cholesky factor, and
+    what the criterion holds beside the residual sum of squares."""
+
+    ratio: FloatArray
+    ascent: Ascent
+    root: FloatArray
+    middle: FloatArray
+    factor: FloatArray
+    constant: FloatArray
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class _Core:
     """What criterion and moments share: everything in units of the residual variance."""
 
@@ -61,13 +76,32 @@ class _Core:
     criterion: FloatArray
 
 
-def criterion(system: System, theta: FloatArray) -> FloatArray:
-    """-2 log restricted likelihood, all constants, at variances (groups, K + 1) of the scaled result."""
-    return _core(system, theta).criterion
+def criterion(system: System | Strata, theta: FloatArray) -> FloatArray:
+    """-2 log restricted likelihood at variances (groups, K + 1) of the scaled result; all constants, but none for
+    strata."""
+    if isinstance(system, Strata):
+        return strata_criterion(system, theta)
+    reduced = _reduced(system, theta)
+    d = system.random_columns + system.fixed_columns
+    # Without derivatives no inverse is wanted: one triangular solution gives the residual sum of squares.
+    right = reduced.root * reduced.ascent.cross[:, :d, d]
+    half = np.stack(
+        [
+            solve_triangular(f, y, lower=True, check_finite=False)
+            for f, y in zip(reduced.factor, right, strict=True)
+        ]
+    )
+    rss = reduced.ascent.cross[:, d, d] - (half**2).sum(axis=1)
+    return np.asarray(reduced.constant + rss / theta[:, -1], dtype=np.float64)
 
 
-def moments(system: System, theta: FloatArray, *, kenward_roger: bool = False) -> Moments:
-    """The criterion with its derivatives at variances (groups, K + 1), the residual positive."""
+def moments(system: System | Strata, theta: FloatArray, *, kenward_roger: bool = False) -> Moments:
+    """The criterion with its derivatives at variances (groups, K + 1), the residual positive.
+
+    Strata have no fixed columns any more, so `fixed` is empty for them.
+    """
+    if isinstance(system, Strata):
+        return _of_strata(system, theta)
     core = _core(system, theta)
     probe = _probe(system, core, kenward_roger)
     sums = chain_sums(system.chain, _chain_ratio(system, core.ratio), core.ascent)
@@ -104,7 +138,16 @@ def _chain_ratio(system: System, ratio: FloatArray) -> FloatArray:
     return ratio[:, list(system.chain_terms)]
 
 
-def _core(system: System, theta: FloatArray) -> _Core:
+def _of_strata(strata: Strata, theta: FloatArray) -> Moments:
+    gradient, expected, average, quadratic = strata_derivatives(strata, theta)
+    return Moments(
+        criterion=strata_criterion(strata, theta), gradient=gradient, expected=expected, average=average,
+        quadratic=quadratic, fixed=np.empty((strata.groups, 0)), fixed_inverse=np.empty((strata.groups, 0, 0)),
+        first=None, second=None,
+    )  # fmt: skip
+
+
+def _reduced(system: System, theta: FloatArray) -> _Reduced:
     residual = theta[:, -1]
     ratio = theta[:, :-1] / residual[:, None]
     ascent = ascend(system.chain, _chain_ratio(system, ratio))
@@ -115,16 +158,22 @@ def _core(system: System, theta: FloatArray) -> _Core:
     middle = root[:, :, None] * ascent.cross[:, :d, :d] * root[:, None, :]
     index = np.arange(system.random_columns)
     middle[:, index, index] += 1
-    factor = np.linalg.cholesky(middle)
-    inner = root[:, :, None] * np.linalg.inv(middle) * root[:, None, :]
-    coefficients = (inner @ ascent.cross[:, :d, d, None])[:, :, 0]
-    rss = ascent.cross[:, d, d] - (ascent.cross[:, d, :d] * coefficients).sum(axis=1)
+    factor: FloatArray = np.linalg.cholesky(middle).astype(np.float64, copy=False)
     log_determinant = ascent.log_determinant + 2 * np.log(np.diagonal(factor, 0, 1, 2)).sum(axis=1)
-    df = system.df
-    value = log_determinant + df * np.log(2 * np.pi * residual) + rss / residual
+    constant = log_determinant + system.df * np.log(2 * np.pi * residual)
+    return _Reduced(ratio=ratio, ascent=ascent, root=root, middle=middle, factor=factor, constant=constant)
+
+
+def _core(system: System, theta: FloatArray) -> _Core:
+    reduced = _reduced(system, theta)
+    root, cross, residual = reduced.root, reduced.ascent.cross, theta[:, -1]
+    d = root.shape[1]
+    inner = root[:, :, None] * np.linalg.inv(reduced.middle) * root[:, None, :]
+    coefficients = (inner @ cross[:, :d, d, None])[:, :, 0]
+    rss = cross[:, d, d] - (cross[:, d, :d] * coefficients).sum(axis=1)
     return _Core(
-        ratio=ratio, residual=residual, ascent=ascent, inner=inner,
-        coefficients=coefficients, rss=rss, criterion=value,
+        ratio=reduced.ratio, residual=residual, ascent=reduced.ascent, inner=inner,
+        coefficients=coefficients, rss=rss, criterion=reduced.constant + rss / residual,
     )  # fmt: skip
 
 

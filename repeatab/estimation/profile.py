@@ -20,6 +20,7 @@ from scipy import special
 from repeatab.cells import FloatArray, IntArray
 from repeatab.estimation.minimise import Minimum, minimise
 from repeatab.estimation.moments import moments
+from repeatab.estimation.strata import Strata
 from repeatab.estimation.system import System
 
 _STEPS = 100
@@ -39,7 +40,7 @@ class _Search:
     theta : the last fit of each; rise, slope : of the profiled criterion there.
     """
 
-    system: System
+    system: System | Strata
     component: IntArray
     minimum: FloatArray
     point: float
@@ -78,7 +79,9 @@ class _Search:
         return np.where(fine, trial, halved)
 
 
-def profile_limits(system: System, minimum: Minimum, *, level: float) -> tuple[FloatArray, FloatArray]:
+def profile_limits(
+    system: System | Strata, minimum: Minimum, *, level: float
+) -> tuple[FloatArray, FloatArray]:
     """(groups, K + 1) lower and upper limits of the variances, in the units of `minimum`.
 
     An upper limit is infinite where the data set none.
@@ -101,7 +104,7 @@ def profile_limits(system: System, minimum: Minimum, *, level: float) -> tuple[F
     return lower_value.reshape(groups, sources), upper_value.reshape(groups, sources)
 
 
-def _standard_errors(system: System, minimum: Minimum) -> FloatArray:
+def _standard_errors(system: System | Strata, minimum: Minimum) -> FloatArray:
     """(groups x components,) from the expected information; they only choose where a search starts."""
     expected = moments(system, minimum.theta).expected
     root = np.sqrt(np.diagonal(expected, 0, 1, 2))
@@ -109,7 +112,9 @@ def _standard_errors(system: System, minimum: Minimum) -> FloatArray:
     return np.asarray(np.sqrt(2 * np.diagonal(inverse, 0, 1, 2)) / root, dtype=np.float64).ravel()
 
 
-def _search(system: System, minimum: Minimum, which: IntArray, point: float, *, side: float) -> _Search:
+def _search(
+    system: System | Strata, minimum: Minimum, which: IntArray, point: float, *, side: float
+) -> _Search:
     sources = minimum.theta.shape[1]
     group, component = which // sources, which % sources
     theta = minimum.theta[group]

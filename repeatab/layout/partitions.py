@@ -77,8 +77,8 @@ def _linked(first: Partition, second: Partition) -> Partition:
     links = coo_matrix(
         (np.ones(len(first.codes)), (first.codes, first.size + second.codes)), shape=(total, total)
     )
-    count, label = connected_components(links, directed=False)
-    return Partition(label[first.codes].astype(np.int64), int(count))
+    number, place = connected_components(links, directed=False)
+    return Partition(place[first.codes].astype(np.int64), int(number))
 
 
 def _pairs(first: Partition, second: Partition) -> tuple[IntArray, IntArray]:

@@ -1,0 +1,83 @@
+"""Strata: the REML criterion of a balanced layout, in which it depends on the mean squares alone.
+
+In: the analysis of variance of a balanced layout.  Out: Strata, whose criterion and derivatives cost a few
+numbers for each group, whatever the number of results.
+
+The results of a balanced layout fall apart into independent mean squares, one for each random row s of the
+analysis, with expectation e_s = sum_k E_sk v_k. Up to a constant, -2 log restricted likelihood is the sum of
+df_s (log e_s + MS_s / e_s). Where no moment estimate is negative, e_s = MS_s is its minimum: REML then equals
+the analysis of variance. Source: Searle, Casella & McCulloch (1992), Variance Components, sections 4.8 and 6.6 to
+6.8 (sections from memory); tested against the general criterion.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from repeatab.cells import FloatArray, IntArray
+from repeatab.estimation.mean_squares import MeanSquares
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Strata:
+    """df_rows : (rows,); expected : (rows, K + 1); ms : (groups, rows) in units of `unit` squared, (groups,)."""
+
+    df_rows: FloatArray
+    expected: FloatArray
+    ms: FloatArray
+    unit: FloatArray
+
+    @property
+    def groups(self) -> int:
+        return len(self.ms)
+
+    @property
+    def sources(self) -> int:
+        """Number of random terms; the residual is one more."""
+        return self.expected.shape[1] - 1
+
+    @property
+    def df(self) -> int:
+        """Degrees of freedom of all rows together."""
+        return int(np.rint(self.df_rows).sum())
+
+    def take(self, groups: IntArray) -> Strata:
+        """The same strata for some of the groups (repeats allowed)."""
+        return Strata(
+            df_rows=self.df_rows, expected=self.expected, ms=self.ms[groups], unit=self.unit[groups]
+        )
+
+
+def strata_of(analysis: MeanSquares) -> Strata:
+    """The random rows of an analysis of variance."""
+    rows = np.flatnonzero(analysis.random)
+    df, ms = analysis.df[rows], analysis.ms[:, rows]
+    unit = np.sqrt((ms @ df) / df.sum())
+    return Strata(df_rows=df, expected=analysis.expected[rows], ms=ms / unit[:, None] ** 2, unit=unit)
+
+
+def strata_criterion(strata: Strata, theta: FloatArray) -> FloatArray:
+    """(groups,) -2 log restricted likelihood at variances (groups, K + 1), up to a constant."""
+    level = theta @ strata.expected.T
+    return np.asarray((np.log(level) + strata.ms / level) @ strata.df_rows, dtype=np.float64)
+
+
+def strata_derivatives(
+    strata: Strata, theta: FloatArray
+) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
+    """Gradient, tr(P V_j P V_k), y' P V_j P V_k P y and y' P V_k P y, as in moments."""
+    level = theta @ strata.expected.T
+    share = strata.df_rows / level
+    quadratic = share * strata.ms / level
+    expected = _squares(share / level, strata.expected)
+    average = _squares(quadratic / level, strata.expected)
+    return (share - quadratic) @ strata.expected, expected, average, quadratic @ strata.expected
+
+
+def _squares(weight: FloatArray, expected: FloatArray) -> FloatArray:
+    """(groups, K + 1, K + 1) sums over rows of weight E_sj E_sk."""
+    products = (expected[:, :, None] * expected[:, None, :]).reshape(len(expected), -1)
+    size = expected.shape[1]
+    return np.asarray((weight @ products).reshape(-1, size, size), dtype=np.float64)

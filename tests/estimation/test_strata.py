@@ -1,0 +1,68 @@
+"""A balanced layout's closed form against the general criterion, and lazy tables against tables in memory."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from repeatab.cells import reduce_to_cells
+from repeatab.estimation.components import fit_components
+from repeatab.estimation.mean_squares import mean_squares
+from repeatab.estimation.minimise import minimise_from_several_starts
+from repeatab.estimation.moments import criterion, moments
+from repeatab.estimation.profile import profile_limits
+from repeatab.estimation.strata import strata_of
+from repeatab.estimation.system import build_system
+from repeatab.layout.blocks import Block, blocks_of
+from repeatab.layout.layout import Layout, layout_of
+from repeatab.layout.terms import model_of
+
+CROSSED = ["rig", "pad_set", ("rig", "pad_set")]
+
+
+def drawn(rig_sd: float, groups: int = 4) -> pd.DataFrame:
+    rng = np.random.default_rng(11)
+    g, r, s, _ = (part.ravel() for part in np.indices((groups, 3, 5, 2)))
+    y = 0.4 + rig_sd * rng.standard_normal((groups, 3))[g, r] + 0.02 * rng.standard_normal((groups, 5))[g, s]
+    return pd.DataFrame({"section": g, "rig": r, "pad_set": s, "mu": y + 0.01 * rng.standard_normal(g.size)})
+
+
+def laid_out(frame: pd.DataFrame) -> tuple[Block, Layout]:
+    cells = reduce_to_cells(frame, result="mu", factors=["section", "rig", "pad_set"])
+    (block,) = blocks_of(cells, by=["section"])
+    return block, layout_of(block, model_of(random=CROSSED))
+
+
+def test_criterion_and_derivatives_of_strata_are_those_of_the_general_system():
+    block, layout = laid_out(drawn(0.02))
+    strata, system = strata_of(mean_squares(block, layout)), build_system(block, layout)
+    theta = np.array([[0.3, 0.5, 0.1, 0.4]]).repeat(4, axis=0)
+    other = np.array([[0.1, 0.9, 0.0, 0.2]]).repeat(4, axis=0)
+    scale = (strata.unit / system.unit)[:, None] ** 2
+    # Constants differ, so differences of the criterion are compared.
+    expected = criterion(system, theta * scale) - criterion(system, other * scale)
+    assert criterion(strata, theta) - criterion(strata, other) == pytest.approx(expected, rel=1e-10)
+    here, there = moments(strata, theta), moments(system, theta * scale)
+    assert here.gradient == pytest.approx(there.gradient * scale, rel=1e-9, abs=1e-9)
+    assert here.expected == pytest.approx(there.expected * scale[:, :, None] ** 2, rel=1e-9)
+    assert here.average == pytest.approx(there.average * scale[:, :, None] ** 2, rel=1e-9)
+
+
+@pytest.mark.parametrize("rig_sd", [0.03, 0.0])
+def test_a_balanced_fit_in_closed_form_is_the_optimum_of_the_general_search(rig_sd: float):
+    frame = drawn(rig_sd)
+    block, layout = laid_out(frame)
+    system = build_system(block, layout)
+    found = minimise_from_several_starts(system)
+    lower, upper = profile_limits(system, found, level=0.95)
+    fit = fit_components(frame, result="mu", random=CROSSED, by=["section"], method="reml")
+    unit = system.unit[:, None] ** 2
+    (part,) = fit.blocks
+    total = (found.theta * unit).sum(axis=1).max()
+    assert part.variances == pytest.approx(found.theta * unit, rel=1e-7, abs=1e-9 * total)
+    assert part.minimum.criterion == pytest.approx(found.criterion, rel=1e-12)
+    assert part.limits[0] == pytest.approx(lower * unit, rel=1e-6, abs=1e-9 * total)
+    assert part.limits[1] == pytest.approx(upper * unit, rel=1e-6)
+    if rig_sd == 0:
+        assert (part.variances[:, :3] == 0).any()
