@@ -13,6 +13,7 @@ from repeatab.base.margin import Margin
 from repeatab.base.progress import Progress, silent
 from repeatab.base.quantity import FRICTION, Quantity
 from repeatab.intake.results import Results
+from repeatab.jobs.correlation_checks import analysis_method, scatter_notes
 from repeatab.jobs.correlation_study import CorrelationFindings, correlation_findings
 from repeatab.jobs.correlation_tables import tables_of
 from repeatab.jobs.correlation_words import (
@@ -152,9 +153,14 @@ def _outcome(question: CorrelationCheck, results: Results, found: CorrelationFin
             *notes_of(comparison),
             *influence_notes(comparison, found.influences),
             *residual_notes(found.residuals),
+            *scatter_notes(found.equal, found.relation),
         ),
         findings=results.findings,
-        methods=(*methods_of(comparison, planned=bool(found.planned)), *extra_methods(found)),
+        methods=(
+            *methods_of(comparison, planned=bool(found.planned)),
+            *extra_methods(found),
+            *analysis_method(found.relation),
+        ),
         numbers=numbers_of(shown),
         provenance=Provenance(inputs=results.inputs, seed=question.seed, as_of=question.as_of),
     )

@@ -10,6 +10,7 @@ from dataclasses import dataclass, replace
 from repeatab.base.progress import Progress
 from repeatab.intake.results import Results
 from repeatab.jobs.comparison_layout import Surroundings, comparison_layout
+from repeatab.jobs.correlation_checks import ScatterAndLevel, equal_scatter, scatter_and_level
 from repeatab.jobs.correlation_correction import Correction, correction_of
 from repeatab.jobs.correlation_levels import LevelDependence, level_dependence
 from repeatab.jobs.correlation_overall import (
@@ -41,7 +42,7 @@ class CorrelationFindings:
 
     overall : the offsets formed set by set over all deciding sections; None with fewer than two.
     shown : the comparison with the overall claims after the others.
-    sets : rig -> pad sets that ran there.
+    sets : rig -> pad sets that ran there. equal : section -> p of equal scatter on all rigs.
     """
 
     question: CorrelationCheck
@@ -56,6 +57,8 @@ class CorrelationFindings:
     corrections: tuple[Correction, ...]
     influences: tuple[Influence, ...]
     residuals: tuple[Residuals, ...]
+    equal: dict[str, float]
+    relation: ScatterAndLevel | None
     planned: dict[Key, MoreRuns]
     trap: Table | None
 
@@ -114,6 +117,8 @@ def correlation_findings(
         corrections=_corrections(comparison, overall, levels, question),
         influences=() if look.between else influence_of(comparison),
         residuals=residuals_of(comparison),
+        equal=equal_scatter(comparison),
+        relation=scatter_and_level(comparison),
         planned=_plans(question, comparison, look, progress),
         trap=stop_by_stop(stops, comparison),
     )

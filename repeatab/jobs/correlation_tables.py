@@ -10,6 +10,7 @@ from dataclasses import replace
 
 from repeatab.base.quantity import Quantity
 from repeatab.jobs.correlation_agreement import agreement_table
+from repeatab.jobs.correlation_checks import with_equal_scatter
 from repeatab.jobs.correlation_correction import correction_table
 from repeatab.jobs.correlation_levels import level_table
 from repeatab.jobs.correlation_overall import SectionPattern
@@ -40,7 +41,7 @@ def tables_of(found: CorrelationFindings, quantity: Quantity) -> tuple[Table, ..
     if found.influences:
         made.append(influence_table(comparison, found.influences, quantity))
     if found.residuals:
-        made.append(residuals_table(found.residuals))
+        made.append(with_equal_scatter(residuals_table(found.residuals), found.equal))
     if comparison.compared and not found.look.between:
         made.append(views_table(found.shown))
     made.append(found.look.table)
