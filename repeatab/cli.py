@@ -118,6 +118,10 @@ def plan(
         Path | None,
         typer.Option("--to", metavar="FOLDER", help="Where the plan goes; out/NAME-OF-STUDY if not said."),
     ] = None,
+    ledger: Annotated[
+        str | None,
+        typer.Option("--ledger", metavar="FILE-or-URL", help="Where earlier gauge studies are found."),
+    ] = None,
 ) -> None:
     """Say which runs a study needs, and write the run sheet."""
     with answering(context):
@@ -133,7 +137,7 @@ def plan(
         check_folder(folder)
         marks = {Separator.SEMICOLON: ";", Separator.TAB: "\t"}
         with show_progress() as progress:
-            outcome = plan_study(loaded, progress=progress)
+            outcome = plan_study(loaded, ledger=ledger, progress=progress)
             files = write_report(
                 outcome,
                 folder,

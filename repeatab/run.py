@@ -36,6 +36,7 @@ from repeatab.study.loading import Study
 
 if TYPE_CHECKING:
     from repeatab.intake.events import Event
+    from repeatab.jobs.plan_question import SectionBelief
     from repeatab.ledger.records import Stamp
     from repeatab.ledger.store import Ledger
 
@@ -76,7 +77,9 @@ def run_study(
     return outcome
 
 
-def plan_study(study: Study, *, progress: Progress = silent) -> Outcome:
+def plan_study(
+    study: Study, *, ledger: str | Path | None = None, progress: Progress = silent
+) -> Outcome:
     """What the runs of a study should be, before there are any: its file's [plan].
 
     Raises
@@ -95,7 +98,7 @@ def plan_study(study: Study, *, progress: Progress = silent) -> Outcome:
         )
     outcome = plan_runs(
         study.question,
-        beliefs=study.plan.beliefs(study.source.folder),
+        beliefs=study.plan.beliefs(study.source.folder, _past_beliefs(study, ledger)),
         options=replace(study.plan.options(), columns=study.source.columns),
         title=f"Plan: {study.title}",
         progress=progress,
@@ -103,6 +106,26 @@ def plan_study(study: Study, *, progress: Progress = silent) -> Outcome:
     settings = (*study.settings, ("study file", study.file), ("study file sha256", study.sha256))
     made = replace(outcome.provenance, settings=settings, versions=versions(), as_of=study.as_of)
     return replace(outcome, provenance=made)
+
+
+def _past_beliefs(study: Study, ledger: str | Path | None) -> dict[str, SectionBelief] | None:
+    """What gauge studies in the ledger found, where the plan asks for it."""
+    assert study.plan is not None
+    if not study.plan.from_ledger:
+        return None
+    where = ledger if ledger is not None else study.history.ledger
+    if where is None:
+        raise StudyError(
+            f"{study.file}: plan.from_ledger is set, but no ledger is named. Name it under [history], ledger = "
+            '"lab.sqlite", or with --ledger.'
+        )
+    from repeatab.jobs.plan_question import beliefs_by_section
+    from repeatab.ledger.entrance import enter
+    from repeatab.ledger.history import past_components
+
+    found = past_components(enter(where), as_of=study.as_of, sections=study.sections)
+    rows = [(one.section, one.source, one.sd, one.lower, one.upper) for one in found]
+    return beliefs_by_section(rows, study.plan.level or 0.0)
 
 
 def study_ledger(study: Study, ledger: str | Path | None) -> Ledger | None:

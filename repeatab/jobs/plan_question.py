@@ -5,7 +5,7 @@ In: the question that the study will ask, what is believed of the scatter, what 
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 
 from repeatab.base.errors import StudyError, listed
@@ -79,3 +79,22 @@ class PlanOptions:
     most_sets: int = 24
     widest: float | None = None
     columns: Mapping[str, str] = field(default_factory=dict)
+
+
+def believed(sd: float, low: float | None, high: float | None) -> ScatterBelief:
+    """An estimate with its interval as a belief; without a usable interval, as if from two results."""
+    if low is not None and high is not None and 0 < low <= sd <= high:
+        return ScatterBelief.ranged(sd, low, high)
+    return ScatterBelief(sd=sd, df=1.0)
+
+
+def beliefs_by_section(
+    found: Iterable[tuple[str, str, float, float | None, float | None]], level: float
+) -> dict[str, SectionBelief]:
+    """What earlier studies found, as (section, source, sd, low, high); sources that planning does not know are left."""
+    scatter: dict[str, dict[str, ScatterBelief]] = {}
+    for section, source, sd, low, high in found:
+        name = source.split(" with ")[-1].replace(" × ", "_by_").replace(" ", "_")
+        if name in SOURCES:
+            scatter.setdefault(section, {})[name] = believed(sd, low, high)
+    return {section: SectionBelief(level=level, scatter=one) for section, one in scatter.items()}

@@ -32,6 +32,7 @@ from repeatab.jobs.wording import plural, probability
 from repeatab.outcome.outcome import MethodNote, Outcome, Provenance
 from repeatab.outcome.verdict import Judgement, Verdict
 from repeatab.planning.layouts import layout_words
+from repeatab.planning.widths import sd_ratio_limit_factors
 
 PlannedQuestion = CorrelationCheck | LotComparison | Requalification | GaugeStudy | RoundRobin | ControlChart
 
@@ -183,10 +184,20 @@ def _evidence(trial: Trial, beliefs: PlanBeliefs) -> tuple[str, ...]:
         f"At an offset as large as the margin in every section it is wrongly 'equivalent' with a probability of "
         f"{probability(at_margin.overall.equivalent)}; at twice the margin it is 'different' with "
         f"{probability(twice.overall.different)}.",
+        _on_ratios(best.laid.runs.per_level),
         *(
             f"Not possible here: {layout_words(kind, best.laid.how.factor)} ({reason})."
             for kind, reason in trial.left_out
         ),
+    )
+
+
+def _on_ratios(sets: int) -> str:
+    """The plain truth on a ratio of standard deviations."""
+    _, factor = sd_ratio_limit_factors(sets - 1, sets - 1, level=0.95)
+    return (
+        f"{sets} sets on each side say whether one scatters more than the other only to a factor of {factor:.2g} "
+        "either way (95 % limits of the ratio of standard deviations)."
     )
 
 

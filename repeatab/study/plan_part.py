@@ -6,13 +6,14 @@ named.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from pathlib import Path
 from typing import Self
 
 from pydantic import Field, model_validator
 
 from repeatab.base.errors import InputError, StudyError
-from repeatab.jobs.plan_question import SOURCES, PlanBeliefs, PlanOptions, SectionBelief
+from repeatab.jobs.plan_question import PlanBeliefs, PlanOptions, SectionBelief, beliefs_by_section
 from repeatab.outcome.tables import Table
 from repeatab.planning.beliefs import ScatterBelief
 from repeatab.planning.cost import HourCosts, Limits
@@ -21,6 +22,12 @@ from repeatab.study.parts import Part
 _SCATTER = (
     "Say what is believed of each source of scatter, as a standard deviation with its range: pad_set = { sd = 0.008, "
     "low = 0.006, high = 0.012 }. The report of an earlier study holds these; from_result takes them from it."
+)
+
+
+_NO_LEVEL = (
+    "plan.level: is missing. An earlier gauge study holds scatter only; say what level the result will be about, such "
+    "as level = 0.40."
 )
 
 
@@ -73,11 +80,14 @@ class PlanPart(Part):
     scatter: dict[str, ScatterPart] = Field(default_factory=dict)
     correlation: float = Field(default=0.5, ge=0, le=1)
     from_result: str | None = None
+    from_ledger: bool = False
     sections: dict[str, BelievedPart] = Field(default_factory=dict)
 
     @model_validator(mode="after")
     def _sensible(self) -> Self:
-        if self.from_result is None:
+        if self.from_ledger and self.level is None:
+            raise StudyError(_NO_LEVEL)
+        if self.from_result is None and not self.from_ledger:
             if self.level is None:
                 raise StudyError(
                     "plan.level: is missing. Say what the result will be about, such as level = 0.40: percent margins "
@@ -105,8 +115,9 @@ class PlanPart(Part):
             widest=self.widest,
         )  # fmt: skip
 
-    def beliefs(self, folder: Path) -> PlanBeliefs:
-        """Beliefs as planning takes them; `folder` is the study file's, from which from_result starts.
+    def beliefs(self, folder: Path, past: Mapping[str, SectionBelief] | None = None) -> PlanBeliefs:
+        """Beliefs as planning takes them; `folder` is the study file's, from which from_result starts; `past` is what
+        the ledger holds, by section, where the plan asks for it.
 
         Raises
         ------
@@ -120,13 +131,22 @@ class PlanPart(Part):
             )
             for name, part in self.sections.items()
         }
-        if self.from_result is None:
+        if self.from_result is None and not self.from_ledger:
             return PlanBeliefs(common=self._common(), sections=stated, correlation=self.correlation)
-        found = beliefs_from_result(folder / self.from_result, self.level)
+        if self.from_result is not None:
+            found = beliefs_from_result(folder / self.from_result, self.level)
+            told = f"found by the earlier study {Path(self.from_result).name}"
+        else:
+            found, told = dict(past or {}), "found by the latest gauge study in the ledger"
+        if not found:
+            raise StudyError(
+                "plan.from_ledger: the ledger holds no gauge study with these sections. Run one with this ledger, or "
+                "state the scatter under [plan.scatter]."
+            )
         common = self._common() if self.level is not None and self.scatter else next(iter(found.values()))
         return PlanBeliefs(
             common=common, sections={**found, **stated}, correlation=self.correlation,
-            told=f"found by the earlier study {Path(self.from_result).name}",
+told=told,
         )  # fmt: skip
 
 
@@ -182,23 +202,16 @@ def _of_comparison(scatter: Table, offsets: Table) -> dict[str, SectionBelief]:
 
 
 def _of_gauge_study(sources: Table, level: float | None) -> dict[str, SectionBelief]:
-    scatter: dict[str, dict[str, ScatterBelief]] = {}
+    found = []
     for row in records(sources):
-        name = str(row["source"]).split(" with ")[-1].replace(" × ", "_by_").replace(" ", "_")
-        sd, low, high = row.get("sd"), row.get("lower"), row.get("upper")
-        if name not in SOURCES or not isinstance(sd, float):
-            continue
-        if isinstance(low, float) and isinstance(high, float) and 0 < low <= sd <= high:
-            belief = ScatterBelief.ranged(sd, low, high)
-        else:
-            belief = ScatterBelief(sd=sd, df=1.0)
-        scatter.setdefault(str(row["section"]), {})[name] = belief
-    if scatter and level is None:
-        raise StudyError(
-            "plan.level: is missing. The earlier result is a gauge study, which holds scatter only; say what level the "
-            "result will be about, such as level = 0.40."
+        sd, low, high = (
+            v if isinstance(v := row.get(key), float) else None for key in ("sd", "lower", "upper")
         )
-    return {section: SectionBelief(level=level or 0.0, scatter=found) for section, found in scatter.items()}
+        if sd is not None:
+            found.append((str(row["section"]), str(row["source"]), sd, low, high))
+    if found and level is None:
+        raise StudyError(_NO_LEVEL)
+    return beliefs_by_section(found, level or 0.0)
 
 
 def records(table: Table) -> list[dict[str, object]]:

@@ -297,3 +297,21 @@ def test_a_study_without_a_plan_is_told_what_is_missing():
 
     with pytest.raises(StudyError, match="'plan' is missing"):
         plan_study(rb.load_study(ROOT / "studies" / "monthly_correlation.toml"))
+
+
+def test_a_plan_takes_its_beliefs_from_the_ledger(tmp_path):
+    from repeatab.run import plan_study
+
+    ledger = tmp_path / "lab.sqlite"
+    outcome = rb.run_study(rb.load_study(ROOT / "studies" / "gauge_study_balanced.toml"), ledger=ledger)
+    text = (ROOT / "studies" / "plan_monthly.toml").read_text(encoding="utf-8")
+    study_file = tmp_path / "plan.toml"
+    text = text[: text.index("[plan.scatter]")].replace("level = 0.40", "level = 0.40\nfrom_ledger = true")
+    study_file.write_text(text, encoding="utf-8")
+    study = rb.load_study(study_file)
+    with pytest.raises(StudyError, match="no ledger is named"):
+        plan_study(study)
+    found = plan_study(study, ledger=ledger)
+    sd = dict(outcome.numbers)["characteristic: repeatability_sd"]
+    assert f"repeatability {sd:g}" in found.evidence[0]
+    assert "ledger" in found.evidence[0]
