@@ -20,6 +20,30 @@ import numpy as np
 
 from repeatab.cells import FloatArray, IntArray
 
+# Sums by class are kept up to this many numbers (64 MiB), or as many as the means themselves.
+_MOST_NUMBERS = 1 << 23
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Alike:
+    """Nodes of a chain of one term that have the same weight, taken together: all that depends on the ratio is
+    a factor that they share.
+
+    weight, number : (classes,) rows of a node and how many such nodes there are.
+    square : (groups, classes, b, b) sums of the products of their means.
+    """
+
+    weight: FloatArray
+    number: FloatArray
+    square: FloatArray
+
+    def summed(self, factor: FloatArray) -> FloatArray:
+        """(groups, b, b) sums of the products of the means, each class times its factor (groups, classes)."""
+        groups, classes, b = self.square.shape[:3]
+        if self.square.strides[0] == 0 or groups == 1:
+            return np.asarray((factor @ self.square[0].reshape(classes, -1)).reshape(-1, b, b), np.float64)
+        return np.asarray(np.einsum("gc,gcxy->gxy", factor, self.square), np.float64)
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Chain:
@@ -40,12 +64,16 @@ class Chain:
     weight: FloatArray
     mean: FloatArray
     scatter: FloatArray
+    alike: Alike | None = None
 
     def take(self, groups: IntArray) -> Chain:
         """The same chain for some of the groups."""
         return Chain(
             starts=self.starts, parents=self.parents, terms=self.terms,
             weight=self.weight, mean=_picked(self.mean, groups), scatter=_picked(self.scatter, groups),
+            alike=None if self.alike is None else Alike(
+                weight=self.alike.weight, number=self.alike.number, square=_picked(self.alike.square, groups)
+            ),
         )  # fmt: skip
 
 
@@ -99,7 +127,21 @@ def build_chain(codes: list[IntArray], weight: FloatArray, mean: FloatArray, sca
     return Chain(
         starts=tuple(level_starts), parents=tuple(parents), terms=len(codes),
         weight=weight_1, mean=mean_1, scatter=scatter,
+        alike=_alike(weight_1, mean_1) if len(codes) == 1 else None,
     )  # fmt: skip
+
+
+def _alike(weight: FloatArray, mean: FloatArray) -> Alike | None:
+    """The nodes by weight; None where there are too many different ones for it to pay."""
+    found, place = np.unique(weight, return_inverse=True)
+    groups, nodes, b = mean.shape
+    if len(found) * 4 > nodes or groups * len(found) * b * b > max(_MOST_NUMBERS, groups * nodes * b):
+        return None
+    square = np.empty((groups, len(found), b, b))
+    for c in range(len(found)):
+        part = mean[:, place == c]
+        square[:, c] = part.transpose(0, 2, 1) @ part
+    return Alike(weight=found, number=np.bincount(place).astype(np.float64), square=square)
 
 
 def ascend(chain: Chain, ratio: FloatArray) -> Ascent:
@@ -110,6 +152,8 @@ def ascend(chain: Chain, ratio: FloatArray) -> Ascent:
     if chain.terms == 0:
         cross = chain.scatter + _cross(chain.mean, full[0])
         return Ascent(full=(), shrunk=(), mean=(), cross=cross, log_determinant=np.zeros(groups))
+    if chain.alike is not None:
+        return _ascend_alike(chain.alike, chain.scatter, ratio)
     cross, log_determinant = chain.scatter, np.zeros(groups)
     shrunk = []
     for level in range(chain.terms):
@@ -132,8 +176,32 @@ def ascend(chain: Chain, ratio: FloatArray) -> Ascent:
     )
 
 
+def _ascend_alike(alike: Alike, scatter: FloatArray, ratio: FloatArray) -> Ascent:
+    growth = 1 + ratio * alike.weight
+    shrunk = alike.weight / growth
+    return Ascent(
+        full=(np.broadcast_to(alike.weight, shrunk.shape),),
+        shrunk=(shrunk,),
+        mean=(),
+        cross=scatter + alike.summed(shrunk),
+        log_determinant=np.log(growth) @ alike.number,
+    )
+
+
+def _sums_alike(alike: Alike, shrunk: FloatArray) -> ChainSums:
+    # Nodes of the only level do not meet, so each has a number of its own: its weight after shrinking.
+    return ChainSums(
+        trace=(shrunk @ alike.number)[:, None],
+        norm=(shrunk**2 @ alike.number)[:, None, None],
+        outer=(alike.summed(shrunk**2),),
+        middle=((alike.summed(shrunk**3),),),
+    )
+
+
 def chain_sums(chain: Chain, ratio: FloatArray, ascent: Ascent) -> ChainSums:
     """The sums over the chain's levels at the ratios of the ascent."""
+    if chain.alike is not None:
+        return _sums_alike(chain.alike, ascent.shrunk[0])
     groups, b = chain.scatter.shape[:2]
     levels = chain.terms
     spread, own = _posterior(chain, ratio, ascent)

@@ -36,12 +36,12 @@ class Strata:
     @property
     def sources(self) -> int:
         """Number of random terms; the residual is one more."""
-        return self.expected.shape[1] - 1
+        return int(self.expected.shape[1]) - 1
 
     @property
     def df(self) -> int:
         """Degrees of freedom of all rows together."""
-        return int(np.rint(self.df_rows).sum())
+        return round(float(self.df_rows.sum()))
 
     def take(self, groups: IntArray) -> Strata:
         """The same strata for some of the groups (repeats allowed)."""

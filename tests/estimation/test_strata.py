@@ -1,6 +1,8 @@
-"""A balanced layout's closed form against the general criterion, and lazy tables against tables in memory."""
+"""Short ways of the criterion against the general one: balanced layouts, and nodes of equal weight together."""
 
 from __future__ import annotations
+
+from dataclasses import replace
 
 import numpy as np
 import pandas as pd
@@ -66,3 +68,23 @@ def test_a_balanced_fit_in_closed_form_is_the_optimum_of_the_general_search(rig_
     assert part.limits[1] == pytest.approx(upper * unit, rel=1e-6)
     if rig_sd == 0:
         assert (part.variances[:, :3] == 0).any()
+
+
+def test_nodes_of_equal_weight_taken_together_change_nothing():
+    rng = np.random.default_rng(5)
+    sets = np.repeat(np.arange(60), rng.integers(1, 4, 60))
+    rigs = rng.integers(0, 4, sets.size)
+    frame = pd.DataFrame({"rig": rigs, "pad_set": sets, "mu": 0.4 + 0.01 * rng.standard_normal(sets.size)})
+    frame["mu"] += 0.01 * rng.standard_normal(60)[sets] + 0.01 * rng.standard_normal(4)[rigs]
+    (block,) = blocks_of(reduce_to_cells(frame, result="mu", factors=["rig", "pad_set"]))
+    system = build_system(block, layout_of(block, model_of(random=["rig", "pad_set"])))
+    assert system.chain.alike is not None
+    assert len(system.chain.alike.weight) == 3
+    apart = replace(system, chain=replace(system.chain, alike=None))
+    several = np.array([[0.3, 0.5, 0.4], [0.0, 0.2, 0.7], [0.4, 0.0, 0.1]])
+    three = np.zeros(3, np.int64)
+    here = moments(system.take(three), several, kenward_roger=True)
+    there = moments(apart.take(three), several, kenward_roger=True)
+    for name in ("criterion", "gradient", "expected", "average", "quadratic", "fixed", "first", "second"):
+        assert getattr(here, name) == pytest.approx(getattr(there, name), rel=1e-9, abs=1e-9), name
+    assert criterion(system.take(three), several) == pytest.approx(there.criterion, rel=1e-12)
