@@ -23,7 +23,7 @@ from repeatab.planning.verdict_probability import VerdictProbability
 _SIZES = (2, 3, 4, 5, 6, 7, 8, 10, 12, 14, 16, 20, 24, 30, 40)
 _LOT_KINDS = (LayoutKind.SPLIT_LOT, LayoutKind.NESTED, LayoutKind.STAGGERED)
 # Enough for a choice; beyond the first certain plan more hours buy nothing.
-_MOST_SIMULATED, _CERTAIN = 6, 0.98
+_MOST_SIMULATED, _CERTAIN = 6, 10
 SHARES = (0.0, 0.25, 0.5, 0.75, 1.0, 1.25, 1.5, 2.0)
 
 
@@ -120,6 +120,8 @@ def _candidates(
 ) -> tuple[list[Weighed], tuple[tuple[LayoutKind, str], ...]]:
     found: list[Weighed] = []
     left_out = []
+    # Where each section is this likely to be decided, all together are too, at scatter somewhat above the belief.
+    certain = 1 - (1 - options.target) / (_CERTAIN * len(asked.sections))
     for kind in _kinds(asked):
         own: list[Weighed] = []
         if kind in REPEATING and not _repeats_known(asked, beliefs):
@@ -135,7 +137,7 @@ def _candidates(
             weighed = _weighed(runs, asked, beliefs, options)
             if weighed is not None:
                 own.append(weighed)
-                if weighed.by_integration > _CERTAIN:
+                if weighed.by_integration > certain:
                     # More sets of this layout cost more and cannot show more.
                     break
         found += own
