@@ -16,7 +16,7 @@ import repeatab
 PROJECT = Path(__file__).parents[1]
 HEAVY = (
     "pandas", "scipy", "statsmodels", "pingouin", "seaborn", "matplotlib", "numpy", "pydantic", "pyarrow", "rich",
-    "narwhals",
+    "narwhals", "sqlalchemy", "psycopg",
 )  # fmt: skip
 HELP = "import sys; sys.argv = ['repeatab', '--help']; from repeatab.cli import main; main()"
 # What a typer program costs that does nothing.

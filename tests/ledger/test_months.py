@@ -13,7 +13,7 @@ from scipy import stats
 
 from repeatab.base.notes import NoteKind
 from repeatab.intake.events import Event
-from repeatab.ledger.history import past_components, past_offsets
+from repeatab.ledger.history import past_components, past_offsets, stated_limits
 from repeatab.ledger.records import (
     Correction,
     CorrectionForm,
@@ -298,3 +298,29 @@ def test_planning_finds_the_latest_components(
     assert (repeatability.sd, repeatability.lower, repeatability.upper) == (0.009, 0.0045, 0.018)
     assert (repeatability.as_of, repeatability.record) == ("2026-02-28", 1)
     assert past_components(ledger, as_of="2026-02-01", sections=["cold"])[0].sd == 0.006
+
+
+def test_a_control_study_leaves_its_limits(tmp_path: Path, stamp: Stamp) -> None:
+    """The demo laboratory's control study, twice: the limits are recorded once, as its page shows them."""
+    project = Path(__file__).parents[2]
+    text = (project / "studies" / "control_chart.toml").read_text(encoding="utf-8")
+    path = tmp_path / "control.toml"
+    path.write_text(text.replace("../demo_data", str(project / "demo_data")), encoding="utf-8")
+    where = tmp_path / "lab.sqlite"
+    outcome = run_study(load_study(path), ledger=where, stamp=stamp)
+    ledger = open_ledger(where)
+    found = {(one.rig, one.section): one for one in stated_limits(ledger)}
+    table = outcome.table("limits")
+    names = [column.key for column in table.columns]
+    latest = {}
+    for values in table.rows:
+        row = dict(zip(names, values, strict=True))
+        if row["centre"] is not None:
+            latest[row["rig"], row["section"]] = row
+    assert found
+    assert found.keys() == latest.keys()
+    for key, row in latest.items():
+        assert (found[key].centre, found[key].sd) == (row["centre"], row["sd"])
+    count = len(ledger.records())
+    run_study(load_study(path), ledger=where, stamp=stamp)
+    assert len(ledger.records()) == count + 1
