@@ -33,7 +33,7 @@ ROLES = ("rig", "operator", "pad_lot", "pad_set", "run", "run_order", "section")
 @pytest.fixture(autouse=True)
 def few_planning_draws(monkeypatch):
     """What larger designs would bring is not asked of most tests here; a few draws show that it is told."""
-    monkeypatch.setattr("repeatab.planning.gauge_designs._DRAWS", 40)
+    monkeypatch.setattr("repeatab.planning.gauge_designs.DRAWS", 40)
 
 
 def results_of(frame, result="mu"):
