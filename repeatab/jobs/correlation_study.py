@@ -9,7 +9,6 @@ from dataclasses import dataclass, replace
 
 from repeatab.base.progress import Progress
 from repeatab.intake.results import Results
-from repeatab.jobs.comparison_layout import Surroundings, comparison_layout
 from repeatab.jobs.correlation_checks import ScatterAndLevel, equal_scatter, scatter_and_level
 from repeatab.jobs.correlation_correction import Correction, correction_of
 from repeatab.jobs.correlation_levels import LevelDependence, level_dependence
@@ -20,6 +19,7 @@ from repeatab.jobs.correlation_overall import (
     sections_together,
 )
 from repeatab.jobs.correlation_scatter import pooled_scatter
+from repeatab.jobs.correlation_wear import RIG, Wear, layout_with_wear
 from repeatab.jobs.level_comparison import LevelComparison, compare_levels
 from repeatab.jobs.level_influence import Influence, influence_of
 from repeatab.jobs.level_looks import LookState, held_back, look_at
@@ -32,8 +32,6 @@ from repeatab.jobs.stop_by_stop import stop_by_stop
 from repeatab.jobs.wording import enumerated
 from repeatab.outcome.tables import Table
 from repeatab.planning.next_runs import MoreRuns
-
-RIG = "rig"
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -50,6 +48,7 @@ class CorrelationFindings:
     overall: LevelComparison | None
     look: LookState
     sets: dict[str, int]
+    wear: Wear
     scatter: dict[Key, LevelScatter]
     pooled: dict[str, LevelScatter]
     patterns: tuple[SectionPattern, ...]
@@ -79,13 +78,7 @@ def correlation_findings(
     StudyError
         A rig or section of the question is not in the results, or a deciding section has no margin.
     """
-    how = comparison_layout(
-        results,
-        factor=RIG,
-        pairs=question.pairs,
-        sections=tuple(section.name for section in question.sections),
-        beside=Surroundings(covariates=question.covariates),
-    )
+    how, wear = layout_with_wear(question, results)
     sets = {str(rig): int(n) for rig, n in how.table.groupby(RIG, sort=False)["pad_set"].nunique().items()}
     look = _look(question, sets)
     comparison = compare_levels(
@@ -110,6 +103,7 @@ def correlation_findings(
         overall=overall,
         look=look,
         sets=sets,
+        wear=wear,
         scatter=scatters_of(comparison),
         pooled={name: found for name, found in pooled.items() if found is not None},
         patterns=tuple(section_pattern(comparison, pair, names, question) for pair in pairs if several),

@@ -16,6 +16,7 @@ from repeatab.jobs.correlation_levels import level_table
 from repeatab.jobs.correlation_overall import SectionPattern
 from repeatab.jobs.correlation_scatter import ALL_SECTIONS
 from repeatab.jobs.correlation_study import CorrelationFindings
+from repeatab.jobs.correlation_wear import rig_wear_table
 from repeatab.jobs.level_influence import influence_table
 from repeatab.jobs.level_residuals import residuals_table
 from repeatab.jobs.level_tables import PERCENT, offsets_table, runs_table, scatter_table, views_table
@@ -35,6 +36,8 @@ def tables_of(found: CorrelationFindings, quantity: Quantity) -> tuple[Table, ..
         made += [deviations_table(found, quantity), level_table(found.levels)]
     made.append(runs_table(comparison.how))
     made.append(agreement_table(comparison, quantity, level=found.question.confidence))
+    if found.wear.trends:
+        made.append(rig_wear_table(found.wear, found.question, quantity))
     if comparison.compared:
         made.append(_with_pooled(scatter_table(comparison, found.scatter), found))
     made.append(found.trap)
@@ -85,15 +88,15 @@ def deviations_table(found: CorrelationFindings, quantity: Quantity) -> Table | 
             test = pattern.interaction
             name = f"{pattern.pair.name}: the" if several else "The"
             remarks.append(
-                f"{name} same offset in all sections: {p_value(test.p)} ({test.resampling.value}; with these numbers "
-                f"of sets p cannot fall below {test.smallest_p:.2g})."
+                f"{name} same offset in all sections: {p_value(test.p)} ({test.resampling.value}; p cannot fall "
+                f"below {test.smallest_p:.2g} here)."
             )
     if not rows:
         return None
     columns = (
         Column(key="section", caption="section", kind=ColumnKind.TEXT),
         *([Column(key="pair", caption="compared", kind=ColumnKind.TEXT)] if several else []),
-        Column(key="deviation", caption="offset less overall offset", kind=ColumnKind.RESULT),
+        Column(key="deviation", caption="offset less mean offset", kind=ColumnKind.RESULT),
         Column(key="lower", caption=f"from ({100 * level:.4g}%)", kind=ColumnKind.RESULT),
         Column(key="upper", caption="to", kind=ColumnKind.RESULT),
         Column(key="unit", caption="in", kind=ColumnKind.TEXT),

@@ -16,6 +16,7 @@ from repeatab.jobs.correlation_correction import correction_sentence
 from repeatab.jobs.correlation_levels import LevelDependence, level_sentence
 from repeatab.jobs.correlation_scatter import ALL_SECTIONS
 from repeatab.jobs.correlation_study import CorrelationFindings
+from repeatab.jobs.correlation_wear import wear_sentence
 from repeatab.jobs.level_comparison import Claim, LevelComparison
 from repeatab.jobs.level_influence import influence_sentence
 from repeatab.jobs.level_outcome import common_limits, next_runs_of
@@ -124,6 +125,7 @@ def evidence(found: CorrelationFindings, quantity: Quantity) -> tuple[str, ...]:
         *(correction_sentence(correction, quantity) for correction in found.corrections),
         *_pattern_sentence(found),
         *(level_sentence(dependence, several=several) for dependence in told),
+        *wear_sentence(found.wear, found.question),
         *scatter_sentence(comparison, found.scatter),
         *_pooled_sentence(found),
         *influence_sentence(comparison, found.influences),

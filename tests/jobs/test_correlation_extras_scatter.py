@@ -75,3 +75,45 @@ def test_a_ratio_analysis_and_few_sections_say_nothing_of_it(rigs):
     percent = Margin(size=5, unit=MarginUnit.PERCENT)
     for outcome in (rigs.check(few), rigs.check(frame, margin=percent, analysis=Analysis.RATIO)):
         assert "analysis of ratios" not in [one.quantity for one in outcome.methods]
+
+
+# --- wear ------------------------------------------------------------------------------------------------------
+
+
+def test_wear_of_sets_on_both_rigs_is_the_order_effect_of_their_differences(rigs):
+    rng = np.random.default_rng(6)
+    sets, first = rng.normal(0.4, 0.02, 10), np.arange(10) % 2 == 0
+    a = sets + rng.normal(0, 0.002, 10) - 0.01 * ~first
+    b = sets + rng.normal(0, 0.002, 10) - 0.01 * first
+    row = rigs.check(rigs.same(a, b, first)).table("wear").to_frame().iloc[0]
+    # Second run less first: half the difference of the mean differences of the two orders, 8 degrees of freedom.
+    known = stats.ttest_ind((a - b)[~first], (a - b)[first])
+    assert row["slope"] == pytest.approx(((a - b)[~first].mean() - (a - b)[first].mean()) / 2, rel=1e-6)
+    assert row["p"] == pytest.approx(known.pvalue, rel=1e-4)
+
+
+def test_wear_is_taken_out_where_one_rigs_sets_ran_more_often(rigs):
+    rng = np.random.default_rng(7)
+    rows = [
+        (rig, f"{rig}{i}", 0.4 - 0.01 * run + rng.normal(0, 0.001), 10 * i + 4 * (rig == "B") + run)
+        for rig, runs in (("A", 3), ("B", 1))
+        for i in range(8)
+        for run in range(runs)
+    ]
+    outcome = rigs.check(pd.DataFrame(rows, columns=["rig", "pad_set", "result", "run_order"]))
+    # Untouched, A would read 0.01 low.
+    assert abs(rigs.number(outcome, "estimate")) < 0.002
+    assert "taken out" in outcome.table("wear").remarks[0]
+    assert any("Sets change from run to run" in text for text in outcome.evidence)
+
+
+def test_wear_that_lies_alike_on_both_rigs_is_shown_and_left(rigs):
+    rng = np.random.default_rng(8)
+    rows = [
+        (rig, f"{rig}{i}", 0.4 - 0.01 * run + rng.normal(0, 0.001), 10 * i + 4 * (rig == "B") + run)
+        for rig in "AB"
+        for i in range(6)
+        for run in range(2)
+    ]
+    table = rigs.check(pd.DataFrame(rows, columns=["rig", "pad_set", "result", "run_order"])).table("wear")
+    assert "it cancels" in table.remarks[0]
