@@ -77,16 +77,18 @@ def offsets_table(comparison: LevelComparison, quantity: Quantity) -> Table:
     """Offset, intervals, margin and verdict per section and pair."""
     a, b = level_names(comparison)
     outer, inner = (level_text(v) for v in (comparison.difference_level, comparison.inner_level))
+    units = {shown_as(claim, comparison.analysis, quantity).unit for claim in comparison.compared}
+    offset = ColumnKind.PERCENT if units == {PERCENT} else ColumnKind.RESULT
     columns = (
         *leading(comparison),
         Column(key="role", caption="role", kind=ColumnKind.TEXT),
         Column(key="mean_a", caption=f"mean {a}", kind=ColumnKind.RESULT, unit=quantity.unit),
         Column(key="mean_b", caption=f"mean {b}", kind=ColumnKind.RESULT, unit=quantity.unit),
-        Column(key="offset", caption=f"offset {a} against {b}", kind=ColumnKind.RESULT),
-        Column(key="lower", caption=f"lower, {outer} adjusted", kind=ColumnKind.RESULT),
-        Column(key="upper", caption=f"upper, {outer} adjusted", kind=ColumnKind.RESULT),
-        Column(key="inner_lower", caption=f"lower, {inner}", kind=ColumnKind.RESULT),
-        Column(key="inner_upper", caption=f"upper, {inner}", kind=ColumnKind.RESULT),
+        Column(key="offset", caption=f"offset {a} against {b}", kind=offset),
+        Column(key="lower", caption=f"lower, {outer} adjusted", kind=offset),
+        Column(key="upper", caption=f"upper, {outer} adjusted", kind=offset),
+        Column(key="inner_lower", caption=f"lower, {inner}", kind=offset),
+        Column(key="inner_upper", caption=f"upper, {inner}", kind=offset),
         Column(key="p", caption="p, no difference", kind=ColumnKind.PROBABILITY),
         Column(key="unit", caption="in", kind=ColumnKind.TEXT),
         Column(key="margin", caption="margin", kind=ColumnKind.TEXT),

@@ -49,7 +49,7 @@ def draw_repeatability(
         [len(lines) * LINE + _ROW * len(figure.rigs) + _GAP for lines in labels],
         width=width,
         columns=columns,
-        x_label=wrapped(with_unit("repeatability standard deviation", figure.unit), span + 0.6, most=1)[0],
+        x_label=wrapped(with_unit("standard deviation", figure.unit), span + 0.6, most=1)[0],
         title=figure.title if titled else "",
         key=[KeyEntry(text="estimate", marker="o", colour=SOFT), *whisker_key(every, None, SOFT)],
         left=left,
