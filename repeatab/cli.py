@@ -113,7 +113,9 @@ def _record(ledger: Ledger, outcome: Outcome) -> None:
 @app.command()
 def plan(
     context: typer.Context,
-    study: Annotated[Path, typer.Argument(metavar="STUDY", help="The study file (TOML), with a table [plan].")],
+    study: Annotated[
+        Path, typer.Argument(metavar="STUDY", help="The study file (TOML), with a table [plan].")
+    ],
     to: Annotated[
         Path | None,
         typer.Option("--to", metavar="FOLDER", help="Where the plan goes; out/NAME-OF-STUDY if not said."),
@@ -228,7 +230,9 @@ def _next_step(file: str, mapping: dict[str, str], results: Results, *, guessed:
 @app.command()
 def start(
     context: typer.Context,
-    job: Annotated[str, typer.Argument(metavar="JOB", help="Such as correlation_check, gauge_study or round_robin")],
+    job: Annotated[
+        str, typer.Argument(metavar="JOB", help="Such as correlation_check, gauge_study or round_robin")
+    ],
     to: Annotated[
         str | None,
         typer.Option(

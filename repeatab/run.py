@@ -77,9 +77,7 @@ def run_study(
     return outcome
 
 
-def plan_study(
-    study: Study, *, ledger: str | Path | None = None, progress: Progress = silent
-) -> Outcome:
+def plan_study(study: Study, *, ledger: str | Path | None = None, progress: Progress = silent) -> Outcome:
     """What the runs of a study should be, before there are any: its file's [plan].
 
     Raises

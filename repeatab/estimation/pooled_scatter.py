@@ -117,7 +117,7 @@ def _scale(a: FloatArray, df_a: int, b: FloatArray, df_b: int) -> FloatArray:
 
 
 def _mean_square(left: FloatArray, df: int) -> float:
-    return float(np.nansum(left**2)) / (df * left.shape[1])
+    return float(np.nansum(left**2) / (df * left.shape[1]))
 
 
 def _worth(left: FloatArray, df: int) -> float:

@@ -176,8 +176,9 @@ def steps_table(study: RoundStudy, naming: Callable[[Label], str] = str) -> Tabl
         columns=columns(
             "",
             ("level", "level", TEXT), ("step", "step", COUNT), ("branch", "branch", TEXT), ("test", "test", TEXT),
-            ("laboratory", "laboratory", TEXT), ("statistic", "statistic", RATIO), ("critical_5", "critical 5 %", RATIO),
-            ("critical_1", "critical 1 %", RATIO), ("decision", "decision", TEXT),
+            ("laboratory", "laboratory", TEXT), ("statistic", "statistic", RATIO),
+            ("critical_5", "critical 5 %", RATIO), ("critical_1", "critical 1 %", RATIO),
+            ("decision", "decision", TEXT),
         ),
         rows=tuple(rows),
         remarks=(

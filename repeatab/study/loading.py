@@ -157,7 +157,9 @@ def _further(file: StudyFile, source: ResultSource) -> Mapping[str, ResultSource
     """Results beside those of the study, by the table of the study file that names them."""
     return MappingProxyType(
         {
-            name: replace(source, files=files, columns=MappingProxyType(columns), options=options, exclusions=())
+            name: replace(
+                source, files=files, columns=MappingProxyType(columns), options=options, exclusions=()
+            )
             for name, (files, columns, options) in file.further().items()
         }
     )

@@ -307,7 +307,7 @@ def _figures(points: list[SetPoint], rows: list[OffsetRow], sections: tuple[str,
     )
 
 
-def _history(section: str, turn: int, *, limits: bool = True) -> HistoryLine:
+def _history(turn: int, *, limits: bool = True) -> HistoryLine:
     """Two years of visits: a base, a restart with new limits, a signal; one visit left out of the base."""
     draw = random.Random(77 + turn)
     points = []
@@ -332,9 +332,9 @@ def _chart_figures(sections: tuple[str, ...]) -> tuple[object, ...]:
         HistoryEvent(place=738410.0, label="2021-09-24 relocation: moved to hall B", restarts=True),
         HistoryEvent(place=738703.0, label="2022-07-14 recalibration", restarts=False),
     )
-    strips = tuple(HistoryStrip(label=s, lines=(_history(s, i % 3),)) for i, s in enumerate(sections))
+    strips = tuple(HistoryStrip(label=s, lines=(_history(i % 3),)) for i, s in enumerate(sections))
     two = tuple(
-        HistoryStrip(label=s, lines=(_history(s, 0), replace(_history(s, 1), name="sum downward")))
+        HistoryStrip(label=s, lines=(_history(0), replace(_history(1), name="sum downward")))
         for s in sections
     )
     states = tuple(
