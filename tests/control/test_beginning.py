@@ -58,9 +58,7 @@ def test_a_clear_drift_is_not_taken_for_a_late_step():
     assert change_point(x, centre=0.40, sd=0.001).first > 15
 
 
-@pytest.mark.parametrize(
-    ("drift", "size"), [(False, 1.0), (False, 2.0), (True, 0.3), (True, 0.6)], ids=str
-)
+@pytest.mark.parametrize(("drift", "size"), [(False, 1.0), (False, 2.0), (True, 0.3), (True, 0.6)], ids=str)
 def test_the_range_keeps_its_level(drift, size):
     rng = np.random.default_rng(11)
     hits = 0
