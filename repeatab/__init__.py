@@ -9,6 +9,8 @@ from importlib import import_module
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
+    from repeatab.base.margin import Margin as Margin
+    from repeatab.base.margin import MarginUnit as MarginUnit
     from repeatab.cell_files import read_cell_file as read_cell_file
     from repeatab.cell_files import summary_cells as summary_cells
     from repeatab.control.charts import Cusum as Cusum
@@ -19,8 +21,15 @@ if TYPE_CHECKING:
     from repeatab.control.run_length import average_run_length as average_run_length
     from repeatab.estimation.components import fit_components as fit_components
     from repeatab.estimation.robust import algorithm_a as algorithm_a
+    from repeatab.intake.condense import condense as condense
     from repeatab.intake.events import Event as Event
+    from repeatab.intake.exclusions import Exclusion as Exclusion
+    from repeatab.intake.options import ReadOptions as ReadOptions
     from repeatab.intake.reading import read_results as read_results
+    from repeatab.intake.statistics import LastStops as LastStops
+    from repeatab.intake.statistics import Mean as Mean
+    from repeatab.intake.statistics import MeanOverConditions as MeanOverConditions
+    from repeatab.intake.statistics import Minimum as Minimum
     from repeatab.interlab.consensus import consensus as consensus
     from repeatab.jobs.chart_question import BasePeriod as BasePeriod
     from repeatab.jobs.chart_question import JointWatch as JointWatch
@@ -29,8 +38,11 @@ if TYPE_CHECKING:
     from repeatab.jobs.correlation_check import compare_rigs as compare_rigs
     from repeatab.jobs.lot_comparison import compare_lots as compare_lots
     from repeatab.jobs.plan_runs import plan_runs as plan_runs
+    from repeatab.jobs.questions import Analysis as Analysis
+    from repeatab.jobs.questions import Tolerance as Tolerance
     from repeatab.jobs.requal_from_python import requalify as requalify
     from repeatab.jobs.round_robin import round_robin as round_robin
+    from repeatab.report.figures.draw import draw as draw
     from repeatab.report.write import write_report as write_report
     from repeatab.run import run_study as run_study
     from repeatab.study.loading import load_study as load_study
@@ -38,21 +50,33 @@ if TYPE_CHECKING:
 __version__ = "0.1.0"
 
 _WHERE = {
+    "Analysis": "repeatab.jobs.questions",
     "BasePeriod": "repeatab.jobs.chart_question",
     "Cusum": "repeatab.control.charts",
     "Event": "repeatab.intake.events",
     "Ewma": "repeatab.control.charts",
+    "Exclusion": "repeatab.intake.exclusions",
     "JointWatch": "repeatab.jobs.chart_question",
+    "LastStops": "repeatab.intake.statistics",
+    "Margin": "repeatab.base.margin",
+    "MarginUnit": "repeatab.base.margin",
+    "Mean": "repeatab.intake.statistics",
+    "MeanOverConditions": "repeatab.intake.statistics",
+    "Minimum": "repeatab.intake.statistics",
+    "ReadOptions": "repeatab.intake.options",
     "RunRule": "repeatab.control.rules",
     "Shewhart": "repeatab.control.charts",
     "StatedLimits": "repeatab.jobs.chart_question",
+    "Tolerance": "repeatab.jobs.questions",
     "algorithm_a": "repeatab.estimation.robust",
     "average_run_length": "repeatab.control.run_length",
     "chart_factors": "repeatab.control.factors",
     "compare_lots": "repeatab.jobs.lot_comparison",
     "compare_rigs": "repeatab.jobs.correlation_check",
+    "condense": "repeatab.intake.condense",
     "consensus": "repeatab.interlab.consensus",
     "control_chart": "repeatab.jobs.control_chart",
+    "draw": "repeatab.report.figures.draw",
     "fit_components": "repeatab.estimation.components",
     "load_study": "repeatab.study.loading",
     "plan_runs": "repeatab.jobs.plan_runs",
