@@ -8,6 +8,7 @@ units. Rigs are blocks, or a sample of rigs, as the question says.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from typing import Any
 
 from repeatab.base.errors import StudyError
@@ -21,7 +22,7 @@ from repeatab.jobs.level_figures import figures_of
 from repeatab.jobs.level_influence import influence_notes, influence_table
 from repeatab.jobs.level_outcome import notes_of, numbers_of
 from repeatab.jobs.level_residuals import residual_notes, residuals_table
-from repeatab.jobs.level_tables import offsets_table, runs_table, scatter_table, views_table
+from repeatab.jobs.level_tables import level_text, offsets_table, runs_table, scatter_table, views_table
 from repeatab.jobs.level_words import judgement_of, methods_of
 from repeatab.jobs.lot_percentage import percentage_table
 from repeatab.jobs.lot_question import LotComparison, LotSection, RigsAs, StatedUncertainty
@@ -69,7 +70,7 @@ def compare_pad_lots(
         job="lot_comparison",
         title=title,
         headline=headline(study),
-        judgements=(*pair_judgements(comparison), *claims, *judgements_of(study.conformities)),
+        judgements=(*pair_judgements(study), *claims, *judgements_of(study.conformities)),
         evidence=evidence(study),
         cannot_tell=cannot_tell(study),
         next_runs=next_runs(study),
@@ -91,9 +92,10 @@ def _tables(study: LotStudy, quantity: Quantity) -> tuple[Table, ...]:
     question, comparison = study.question, study.comparison
     found = [offsets_table(comparison, quantity), runs_table(comparison.how)]
     if study.conformities:
-        found.append(specification_table(study.conformities, quantity, question.confidence))
-    if question.percent_of_reference is not None:
-        found.append(percentage_table(comparison, question.percent_of_reference))
+        found.append(_at_look(specification_table(study.conformities, quantity, study.one_sided), study))
+    if question.percent_of_reference is not None and not study.look.between:
+        spent = replace(comparison, confidence=study.one_sided)
+        found.append(_at_look(percentage_table(spent, question.percent_of_reference), study))
     if study.trap is not None:
         found.append(study.trap)
     if study.influences:
@@ -108,11 +110,24 @@ def _tables(study: LotStudy, quantity: Quantity) -> tuple[Table, ...]:
                 removed=study.wear_removed,
             )
         )
+    if comparison.compared and not study.look.between:
+        found.append(views_table(comparison))
     if comparison.compared:
-        found += [views_table(comparison), scatter_table(comparison, study.scatter)]
+        found.append(scatter_table(comparison, study.scatter))
     if study.residuals:
         found.append(residuals_table(study.residuals))
+    if study.look.table is not None:
+        found.append(study.look.table)
     return tuple(found)
+
+
+def _at_look(table: Table, study: LotStudy) -> Table:
+    """At a declared look the captions round too much: the confidence in full."""
+    if study.look.position is None:
+        return table
+    level = level_text(study.one_sided)
+    remark = f"At this look each claim is made at {level} (one-sided), so that looking again is paid for."
+    return replace(table, remarks=(*table.remarks, remark))
 
 
 def compare_lots(
@@ -139,6 +154,7 @@ def compare_lots(
     specification: Tolerance | Mapping[str, Tolerance] | None = None,
     guard: StatedUncertainty | None = None,
     percent_of_reference: float | None = None,
+    looks: Sequence[int] = (),
     quantity: Quantity = FRICTION,
     cost: RunCost | None = None,
 ) -> Outcome:
@@ -157,6 +173,7 @@ def compare_lots(
     remove_wear : whether a trend with the runs of a set is taken out; None where the lots' runs lie unequally.
     specification, guard : limits (one for all sections, or per section) and what the guard band is made of.
     percent_of_reference : asks for the percentage comparison with the reference lot, such as 15.
+    looks : declared numbers of pad sets per lot at which there may be a verdict; none for data judged once.
 
     Returns
     -------
@@ -188,7 +205,8 @@ def compare_lots(
             for name in names
         ),
         confidence=confidence, analysis=analysis, rigs=rigs, blocks=blocks, covariates=covariates,
-        remove_wear=remove_wear, guard=guard, percent_of_reference=percent_of_reference, cost=cost or RunCost(),
+        remove_wear=remove_wear, guard=guard, percent_of_reference=percent_of_reference, looks=tuple(looks),
+        cost=cost or RunCost(),
     )  # fmt: skip
     return compare_pad_lots(question, results)
 

@@ -93,6 +93,7 @@ class LotComparison:
     remove_wear : whether a trend with the runs of a set is taken out; None where the lots' runs lie unequally.
     guard : what the guard band at the specification limits is made of; needed where a section has a specification.
     percent_of_reference : the percentage of a comparison in the manner of UN Regulation 90; None where not asked.
+    looks : the declared numbers of pad sets per lot at which there may be a verdict; () for one look.
     """
 
     lots: tuple[Any, ...]
@@ -106,12 +107,14 @@ class LotComparison:
     remove_wear: bool | None = None
     guard: StatedUncertainty | None = None
     percent_of_reference: float | None = None
+    looks: tuple[int, ...] = ()
     cost: RunCost = _COST
     seed: int = 20260101
 
     def __post_init__(self) -> None:
         check_confidence(self.confidence)
         self._check_lots()
+        self._check_looks()
         reserved = {"rig", "pad_lot", "pad_set", "section", "result", "run"} & set(self.blocks)
         if reserved:
             raise StudyError(
@@ -137,6 +140,12 @@ class LotComparison:
             raise StudyError(f"lots: {listed(named)} names a lot twice; expected different lots.")
         if len(named) < 2:
             raise StudyError(f"lots: found {listed(named) or 'none'}, expected at least two lots to compare.")
+
+    def _check_looks(self) -> None:
+        if any(look < 2 for look in self.looks) or list(self.looks) != sorted(set(self.looks)):
+            raise StudyError(
+                f"looks: found {list(self.looks)}, expected rising numbers of sets per lot from 2, such as [4, 6, 8]."
+            )
 
     def _check_specification(self) -> None:
         limited = [section.name for section in self.sections if section.specification is not None]

@@ -14,6 +14,7 @@ from repeatab.intake.results import Results
 from repeatab.jobs.comparison_layout import ComparisonLayout, Surroundings, comparison_layout
 from repeatab.jobs.level_comparison import LevelComparison, compare_levels
 from repeatab.jobs.level_influence import Influence, influence_of
+from repeatab.jobs.level_looks import LookState, held_back, look_at
 from repeatab.jobs.level_more_blocks import MoreBlocks, more_blocks
 from repeatab.jobs.level_outcome import blocked, plans_of, scatters_of
 from repeatab.jobs.level_residuals import Residuals, residuals_of
@@ -23,6 +24,7 @@ from repeatab.jobs.lot_question import LotComparison, RigsAs
 from repeatab.jobs.lot_specification import Conformity, conformities_of
 from repeatab.jobs.lot_wear import Trend, shows_wear, touches_the_comparison, trends_of
 from repeatab.jobs.stop_by_stop import stop_by_stop
+from repeatab.jobs.wording import enumerated
 from repeatab.outcome.tables import Table
 from repeatab.planning.next_runs import MoreRuns
 
@@ -33,6 +35,8 @@ LOT, RIG = "pad_lot", "rig"
 class LotStudy:
     """The question and all that was found.
 
+    look : where the study stands among its declared looks. sets : lot -> pad sets that ran.
+    one_sided : confidence of each one-sided claim: that of the study, or what a declared look leaves of it.
     more_rigs : for open claims that no number of sets would decide, where rigs are a sample.
     trends : wear per section, where sets ran more than once. wear_removed : whether it was taken out.
     wear_trouble : sentences on wear that could not be dealt with.
@@ -41,6 +45,9 @@ class LotStudy:
 
     question: LotComparison
     comparison: LevelComparison
+    look: LookState
+    sets: dict[str, int]
+    one_sided: float
     scatter: dict[Key, LevelScatter]
     planned: dict[Key, MoreRuns]
     more_rigs: dict[Key, MoreBlocks]
@@ -72,22 +79,31 @@ def lot_study(
         A lot, section or column of the question is not in the results, or a deciding section has no margin.
     """
     how, trends, removed, trouble = _laid_out(question, results)
+    sets = {str(lot): int(n) for lot, n in how.table.groupby(LOT, sort=False)["pad_set"].nunique().items()}
+    look = _look(question, sets)
     progress("comparing lots", 0, 3)
     comparison = compare_levels(
         blocked(how, results),
         tuple(section.section for section in question.sections),
         confidence=question.confidence,
         analysis=question.analysis,
+        rates=look.rates,
     )
+    if look.between:
+        comparison = held_back(comparison)
     progress("leaving out each set", 1, 3)
-    influences = influence_of(comparison)
-    planned = plans_of(comparison, cost=question.cost, seed=question.seed, progress=progress)
+    influences = () if look.between else influence_of(comparison)
+    planned = _plans(question, comparison, look, progress)
+    one_sided = question.confidence if look.position is None else 1 - look.rates.equivalence
     return LotStudy(
         question=question,
         comparison=comparison,
+        look=look,
+        sets=sets,
+        one_sided=one_sided,
         scatter=scatters_of(comparison, of_sets=True),
         planned=planned,
-        more_rigs=_more_rigs(question, comparison, planned),
+        more_rigs={} if look.table is not None else _more_rigs(question, comparison, planned),
         influences=influences,
         residuals=residuals_of(comparison),
         conformities=conformities_of(
@@ -95,14 +111,44 @@ def lot_study(
             question.named,
             question.sections,
             question.guard,
-            confidence=question.confidence,
-            withheld=next((finding.text for finding in results.blocks), None),
+            confidence=one_sided,
+            withheld=_withheld(results, look),
         ),
         trends=trends,
         wear_removed=removed,
         wear_trouble=trouble,
         trap=stop_by_stop(stops, comparison),
     )
+
+
+def _look(question: LotComparison, sets: dict[str, int]) -> LookState:
+    run = enumerated([f"{number} of {lot}" for lot, number in sets.items()])
+    return look_at(
+        question.looks, min(sets.values()), counted="pad sets per lot", have_run=f"{run} have run",
+        confidence=question.confidence,
+    )  # fmt: skip
+
+
+def _plans(
+    question: LotComparison, comparison: LevelComparison, look: LookState, progress: Progress
+) -> dict[Key, MoreRuns]:
+    """Before a look that is still to come, the next step is that look and nothing needs planning."""
+    if look.coming is not None or look.between:
+        return {}
+    return plans_of(comparison, cost=question.cost, seed=question.seed, progress=progress)
+
+
+def _withheld(results: Results, look: LookState) -> str | None:
+    """Why no lot is judged against its specification now; a limit is a verdict like any other."""
+    blocked_by = next((finding.text for finding in results.blocks), None)
+    if blocked_by is not None or not look.between:
+        return blocked_by
+    where = (
+        "they are more than the last declared look had"
+        if look.coming is None
+        else "they lie between declared looks"
+    )
+    return f"{where}."
 
 
 def _more_rigs(

@@ -11,8 +11,9 @@ from dataclasses import replace
 from repeatab.jobs.comparison_layout import LevelPair
 from repeatab.jobs.level_comparison import LevelComparison, overall
 from repeatab.jobs.level_influence import influence_sentence
+from repeatab.jobs.level_look_plans import looks_method, next_at_looks
 from repeatab.jobs.level_more_blocks import MoreBlocks
-from repeatab.jobs.level_outcome import ONE_LOOK, common_limits, next_runs_of
+from repeatab.jobs.level_outcome import common_limits
 from repeatab.jobs.level_residuals import residual_sentence
 from repeatab.jobs.level_tables import claim_name, key_of
 from repeatab.jobs.level_words import scatter_sentence
@@ -44,7 +45,9 @@ def headline(study: LotStudy) -> Judgement:
         subject=_subject(study),
         verdict=comparison.verdict,
         qualifier=comparison.qualifier,
-        reason=f"{_headline_reason(comparison)}{_outside(study)}",
+        reason=study.look.sentence
+        if study.look.between
+        else f"{_headline_reason(comparison)}{_outside(study)}",
     )
 
 
@@ -100,11 +103,19 @@ def _rest(comparison: LevelComparison) -> str:
     return "".join(f" {sentence}" for sentence in sentences)
 
 
-def pair_judgements(comparison: LevelComparison) -> Iterator[Judgement]:
+def pair_judgements(study: LotStudy) -> Iterator[Judgement]:
     """Every pair of lots over its deciding sections, where there are several pairs."""
+    comparison = study.comparison
     if len(comparison.how.pairs) < 2:
         return
     for pair in comparison.how.pairs:
+        subject = f"{pair.name}, all deciding sections"
+        if study.look.between:
+            yield Judgement(
+                subject=subject, verdict=Verdict.UNDECIDED, qualifier=Qualifier.BETWEEN_LOOKS,
+                reason="There is no verdict between looks.",
+            )  # fmt: skip
+            continue
         claims = [claim for claim in comparison.deciding if claim.pair is pair]
         verdict, qualifier = overall(claims)
         by_verdict: dict[Verdict, list[str]] = {}
@@ -112,7 +123,7 @@ def pair_judgements(comparison: LevelComparison) -> Iterator[Judgement]:
             by_verdict.setdefault(claim.verdict, []).append(claim.section.name)
         reason = "; ".join(f"{word.value} in {enumerated(names)}" for word, names in by_verdict.items())
         yield Judgement(
-            subject=f"{pair.name}, all deciding sections",
+            subject=subject,
             verdict=verdict,
             qualifier=qualifier,
             reason=pair.confounded[0] if qualifier is Qualifier.CONFOUNDED else f"{reason.capitalize()}.",
@@ -126,6 +137,7 @@ def evidence(study: LotStudy) -> tuple[str, ...]:
     adjusted = "sections and pairs of lots" if len(comparison.how.pairs) > 1 else "sections"
     sentences = [
         *(_sets(pair, study) for pair in comparison.how.pairs),
+        *([study.look.sentence] if study.look.table is not None and not study.look.between else []),
         f"Decided by {enumerated(sections)} at {comparison.confidence:.0%} confidence, difference claims adjusted over "
         f"all {adjusted} together.",
         *_rigs(study),
@@ -198,6 +210,8 @@ def _wear(study: LotStudy) -> list[str]:
 
 
 def _specification(study: LotStudy) -> list[str]:
+    if study.look.between:
+        return []
     return [sentence for verdict in _CONFORMITY for sentence in _conformity(study, verdict)]
 
 
@@ -233,13 +247,13 @@ def cannot_tell(study: LotStudy) -> tuple[str, ...]:
     found.append(
         "Where a difference comes from: mix, process, storage and bedding of a lot are one with the lot."
     )
-    return (*found, ONE_LOOK)
+    return (*found, *([study.look.sentence] if study.look.table is None else []))
 
 
 def next_runs(study: LotStudy) -> NextRuns | None:
-    """What to run next: further sets, and further rigs where these are a sample and sets would not do."""
+    """What to run next: sets up to the next look, or further sets, and rigs where these are a sample."""
     comparison, hours = study.comparison, study.question.cost.hours_per_set
-    found = next_runs_of(comparison, study.planned, hours_per_set=hours)
+    found = next_at_looks(comparison, study.look, study.planned, study.sets, of="of", hours_per_set=hours)
     if found is None or not study.more_rigs:
         return found
     sentences = [
@@ -293,6 +307,8 @@ def extra_methods(study: LotStudy) -> tuple[MethodNote, ...]:
                 source="UN Regulation 90, annex 3, 2.2.3 (rule of comparison only)",
             )
         )
+    if study.look.table is not None:
+        notes.append(looks_method())
     notes.append(
         MethodNote(
             quantity="influence of a set",

@@ -80,6 +80,7 @@ class LotComparisonFile(StudyFile):
     remove_wear: bool | None = None
     guard_band: GuardBandPart = GuardBandPart()
     percent_of_reference: float | None = None
+    looks: tuple[int, ...] = ()
     cost: CostPart = CostPart()
     sections: dict[str, LotSectionPart] = Field(description="Name each section that counts, with its margin.")
 
@@ -110,6 +111,7 @@ class LotComparisonFile(StudyFile):
             remove_wear=self.remove_wear,
             guard=self.guard_band.stated(),
             percent_of_reference=self.percent_of_reference,
+            looks=self.looks,
             cost=self.cost.cost(),
             seed=self.seed,
         )

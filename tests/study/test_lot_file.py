@@ -37,7 +37,8 @@ margin = "5 %"
 
 def test_the_file_becomes_the_question(load):
     base = LOTS.replace(
-        'lots = "L2"', 'lots = ["L2", "L3"]\nrigs = "random"\nremove_wear = true\npercent_of_reference = 15'
+        'lots = "L2"',
+        'lots = ["L2", "L3"]\nrigs = "random"\nremove_wear = true\npercent_of_reference = 15\nlooks = [4, 8]',
     )
     section = 'margin = "5 %"\nspecification = { lower = 0.3 }\n[guard_band]\nreproducibility = 0.008'
     study = load('margin = "5 %"', section, base=base)
@@ -47,6 +48,7 @@ def test_the_file_becomes_the_question(load):
     assert question.rigs is RigsAs.RANDOM
     assert question.remove_wear is True
     assert question.percent_of_reference == 15
+    assert question.looks == (4, 8)
     assert question.guard is not None
     assert question.guard.of_mean(4) == 0.008
     (section,) = question.sections
@@ -60,6 +62,7 @@ def test_what_is_not_stated_is_decided_by_the_design(load):
     assert question.remove_wear is None
     assert question.rigs is RigsAs.BLOCKS
     assert question.guard is None
+    assert question.looks == ()
 
 
 @pytest.mark.parametrize(
@@ -81,6 +84,7 @@ def test_what_is_not_stated_is_decided_by_the_design(load):
         ('lots = "L2"', 'lots = "L2"\nblocks = ["disc_batch"]', ["blocks: 'disc_batch' has no column", "[columns]"]),
         ('lots = "L2"', 'lots = "L2"\nblocks = ["pad_set"]', ["blocks: found 'pad_set'"]),
         ('lots = "L2"', 'lots = "L2"\npercent_of_reference = 0', ["expected a percentage such as 15"]),
+        ('lots = "L2"', 'lots = "L2"\nlooks = [8, 4]', ["looks: found [8, 4]", "rising numbers of sets per lot"]),
         ('lots = "L2"', 'lots = "L2"\nreference_lots = "L1"', ["unknown key 'reference_lots'", "'reference_lot'"]),
     ],
 )  # fmt: skip
