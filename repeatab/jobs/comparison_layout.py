@@ -347,14 +347,14 @@ def _positions(
     if order is None or not (shared or wear):
         return table, [], []
     # A set that ran at one level only may lack its order; it ran fresh.
-    rank = _places(table, order).fillna(1.0)
+    rank = places_in_sets(table, order).fillna(1.0)
     once = shared and table.groupby(["section", "pad_set", factor]).size().max() == 1
     if once:
         return table.assign(**{POSITION: rank.astype(int)}), [POSITION], []
     return table.assign(**{POSITION: rank.astype(float)}), [], [POSITION]
 
 
-def _places(table: pd.DataFrame, order: str) -> pd.Series[float]:
+def places_in_sets(table: pd.DataFrame, order: str) -> pd.Series[float]:
     """Which run of its set each row is of: the first, the second, ...
 
     Counted over all sections of the set, so that a section missed in the first run does not make the second run

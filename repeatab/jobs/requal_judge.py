@@ -17,13 +17,16 @@ from repeatab.jobs.comparison_layout import ComparisonLayout, Surroundings, comp
 from repeatab.jobs.level_comparison import LevelComparison, Rates, Views, blocks_by_section, compare_levels
 from repeatab.jobs.level_looks import LookState, held_back
 from repeatab.jobs.level_outcome import blocked
+from repeatab.jobs.level_residuals import Residuals
 from repeatab.jobs.questions import Analysis, Section
 from repeatab.jobs.requal_answers import Answer, Question, decision, offset_answer, ratio_answer
 from repeatab.jobs.requal_design import PAD_SET, RIG, VISIT, MoveDesign, move_design, of_phase
 from repeatab.jobs.requal_looks import look_state
 from repeatab.jobs.requal_question import Requalification
+from repeatab.jobs.requal_residuals import move_residuals
 from repeatab.jobs.requal_scatter import RatioClaim, ratio_claims
 from repeatab.jobs.requal_views import MoveFit, drift_shows, least_drift
+from repeatab.jobs.requal_wear import MoveWear, move_wear
 from repeatab.layout.blocks import Block
 from repeatab.outcome.verdict import Qualifier, Verdict
 
@@ -34,6 +37,7 @@ class MoveFindings:
 
     question : as it was answered: without the stated drift of `overruled` sections, where the data show more.
     drifting : sections whose verdict depends on there being no ordinary drift.
+    residuals : patterns in what a set leaves. wear : None where no set ran more than once on a rig in a phase.
     """
 
     question: Requalification
@@ -44,6 +48,8 @@ class MoveFindings:
     ratios: tuple[RatioClaim, ...]
     sister: LevelComparison | None
     drifting: tuple[str, ...]
+    residuals: tuple[Residuals, ...]
+    wear: MoveWear | None
     answers: tuple[Answer, ...]
     verdict: Verdict
 
@@ -67,7 +73,8 @@ def judge_move(question: Requalification, results: Results) -> MoveFindings:
     answers = _answers(question, shift, ratios, sister)
     return MoveFindings(
         question=question, overruled=overruled, design=design, look=look, shift=shift, ratios=ratios, sister=sister,
-        drifting=_drifting(question, shift), answers=answers,
+        drifting=_drifting(question, shift), residuals=move_residuals(shift, design),
+        wear=move_wear(question, design), answers=answers,
         verdict=decision(answers, question.checklist),
     )  # fmt: skip
 

@@ -20,6 +20,7 @@ from repeatab.jobs.level_comparison import LevelComparison
 from repeatab.jobs.level_influence import influence_notes, influence_of, influence_table
 from repeatab.jobs.level_looks import LookState
 from repeatab.jobs.level_outcome import notes_of, numbers_of
+from repeatab.jobs.level_residuals import residual_notes, residual_sentence, residuals_table
 from repeatab.jobs.level_tables import Key, key_of, offsets_table, views_table
 from repeatab.jobs.level_words import judgement_of
 from repeatab.jobs.questions import Analysis
@@ -39,6 +40,7 @@ from repeatab.jobs.requal_tables import (
     ratio_table,
     sets_table,
 )
+from repeatab.jobs.requal_wear import move_wear_table, wear_limits, wear_sentences
 from repeatab.jobs.requal_words import (
     answer_judgement,
     cannot_tell,
@@ -157,14 +159,24 @@ def _outcome(
             _sizes(question, found, quantity),
         ),
         judgements=_judgements(question, found, shown, sister, quantity),
-        evidence=evidence(question, design, shown, found.ratios, found.look, overclaimed(trap) if trap else []),
-        cannot_tell=cannot_tell(question, design, shown, sister, condition, found.look),
+        evidence=(
+            *evidence(question, design, shown, found.ratios, found.look, overclaimed(trap) if trap else []),
+            *wear_sentences(found.wear, question),
+            *residual_sentence(found.residuals),
+        ),
+        cannot_tell=(
+            *cannot_tell(question, design, shown, sister, condition, found.look),
+            *wear_limits(found.wear, question),
+        ),
         next_runs=next_runs(
             found.verdict, found.answers, design, by_section, found.ratios, more, found.look
         ),
         tables=tuple(tables),
         figures=move_figures(shown, sister, found.ratios, renamed, design, quantity, hours),
-        notes=(*_notes(condition, overruled_drift(found.overruled)), *notes_of(shown), *influence_notes(shown, rested)),
+        notes=(
+            *_notes(condition, overruled_drift(found.overruled)), *notes_of(shown),
+            *residual_notes(found.residuals), *influence_notes(shown, rested),
+        ),
         findings=results.findings,
         methods=methods(
             design, planned=bool(planned), looks=found.look.table is not None,
@@ -249,6 +261,10 @@ def _tables(
         made.append(found.look.table)
     if shown.compared:
         made += [drift_table(shown, sections, quantity), views_table(shown)]
+    if found.wear is not None and found.wear.trends:
+        made.append(move_wear_table(found.wear, question, quantity))
+    if found.residuals:
+        made.append(residuals_table(found.residuals))
     return made
 
 
