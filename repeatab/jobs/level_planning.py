@@ -23,6 +23,9 @@ from repeatab.simulate import planned_block
 
 # More labels than any plan looks at.
 _MOST_SETS = 1000
+# Without a random term a fit is a formula; with one it is a search, and the answer should not take half a minute.
+# The Monte Carlo error stands beside the table.
+_DRAWS, _SEARCHED_DRAWS = 2000, 500
 
 
 def more_runs(
@@ -37,8 +40,9 @@ def more_runs(
     def arrange(sets: int) -> Arrangement:
         return arrangement(planned, sets, runs)
 
-    # Enough sets for the design to show which sources it can tell aclaim.
-    estimated, upper = variances_of(claim, arrange(6).layout)
+    # Enough sets for the design to show which sources it can tell apart.
+    layout = arrange(6).layout
+    estimated, upper = variances_of(claim, layout)
     effects = (claim.bounds.none, claim.estimate)
     beliefs = [
         Belief(reference_mean=claim.mean_b, effect=effect, variances=variances)
@@ -60,6 +64,7 @@ def more_runs(
         further_at_most=None if cost.sets_at_hand is None else cost.sets_at_hand // arms,
         target=cost.target,
         seed=seed,
+        draws=_SEARCHED_DRAWS if layout.estimated else _DRAWS,
     )
 
 
