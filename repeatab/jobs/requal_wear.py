@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from repeatab.base.notes import Note, NoteKind
 from repeatab.base.quantity import Quantity
 from repeatab.jobs.comparison_layout import POSITION, places_in_sets
 from repeatab.jobs.lot_wear import Trend, trends_of, wear_table
@@ -124,12 +125,31 @@ def wear_sentences(wear: MoveWear | None, question: Requalification) -> tuple[st
     """What the test of wear found."""
     if wear is None or not wear.trends:
         return ()
-    clear = [trend for trend in wear.trends if trend.p < 1 - question.confidence]
+    clear = _clear(wear, question)
     if not clear:
         return (
             f"Sets that ran more than once show no clear wear in {enumerated([t.section for t in wear.trends])}.",
         )
     return (f"Sets change from run to run: {enumerated(_sizes(clear, question.analysis))} per further run.",)
+
+
+def wear_notes(wear: MoveWear | None, question: Requalification) -> tuple[Note, ...]:
+    """A caution where sets clearly change from run to run and that is part of the shift."""
+    if wear is None:
+        return ()
+    parts = wear.part_of_the_shift
+    mixed = [t.section for t in _clear(wear, question) if t.section in parts]
+    if not mixed:
+        return ()
+    named = enumerated([f"{section} {_size(parts[section], question.analysis)}" for section in mixed])
+    return (
+        Note(
+            kind=NoteKind.CAUTION,
+            sources=tuple(mixed),
+            text=f"The shift holds wear of the sets, which is not taken out: about {named}.",
+            remedy="Run every set equally often in both phases on every rig, or judge the first run of each set only.",
+        ),
+    )
 
 
 def wear_limits(wear: MoveWear | None, question: Requalification) -> tuple[str, ...]:
@@ -151,6 +171,10 @@ def wear_limits(wear: MoveWear | None, question: Requalification) -> tuple[str, 
     if wear.unlike:
         found.append(_mixed(wear, question))
     return tuple(found)
+
+
+def _clear(wear: MoveWear, question: Requalification) -> list[Trend]:
+    return [trend for trend in wear.trends if trend.p < 1 - question.confidence]
 
 
 def _mixed(wear: MoveWear, question: Requalification) -> str:

@@ -40,7 +40,7 @@ from repeatab.jobs.requal_tables import (
     ratio_table,
     sets_table,
 )
-from repeatab.jobs.requal_wear import move_wear_table, wear_limits, wear_sentences
+from repeatab.jobs.requal_wear import move_wear_table, wear_limits, wear_notes, wear_sentences
 from repeatab.jobs.requal_words import (
     answer_judgement,
     cannot_tell,
@@ -175,7 +175,7 @@ def _outcome(
         figures=move_figures(shown, sister, found.ratios, renamed, design, quantity, hours),
         notes=(
             *_notes(condition, overruled_drift(found.overruled)), *notes_of(shown),
-            *residual_notes(found.residuals), *influence_notes(shown, rested),
+            *wear_notes(found.wear, question), *residual_notes(found.residuals), *influence_notes(shown, rested),
         ),
         findings=results.findings,
         methods=methods(

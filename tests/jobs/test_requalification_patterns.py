@@ -131,6 +131,7 @@ def test_wear_that_lies_alike_on_all_rigs_is_said_to_cancel() -> None:
     assert "it cancels" in shown.remarks[0]
     assert any(f"Sets change from run to run: result {size}" in text for text in outcome.evidence)
     assert not any("wear of the sets is part of" in text for text in outcome.cannot_tell)
+    assert not any("wear of the sets" in note.text for note in outcome.notes)
 
 
 def test_no_clear_wear_is_said_as_well() -> None:
@@ -144,7 +145,10 @@ def test_wear_that_is_part_of_the_shift_is_named_with_its_size() -> None:
     assert wear is not None
     assert wear.unlike == {"result": pytest.approx(1.0)}
     assert wear.part_of_the_shift["result"] == pytest.approx(0.004, abs=0.001)
-    assert any("wear of the sets is part of the shift in result" in text for text in page(frame).cannot_tell)
+    outcome = page(frame)
+    assert any("wear of the sets is part of the shift in result" in text for text in outcome.cannot_tell)
+    cautions = [note.text for note in outcome.notes if note.kind is NoteKind.CAUTION]
+    assert any(f"about result {wear.part_of_the_shift['result']:+.4f}" in text for text in cautions)
 
 
 def test_sets_that_ran_once_show_no_wear() -> None:
