@@ -93,7 +93,7 @@ def _postgresql(address: Address) -> sa.Engine:
     try:
         import psycopg  # noqa: F401 - the driver behind the URL
     except ImportError:
-        raise LedgerError.library_missing("psycopg") from None
+        raise LedgerError.package_missing("psycopg") from None
     try:
         return sa.create_engine(address.url, poolclass=NullPool, connect_args={"connect_timeout": 10})
     except (exc.ArgumentError, ValueError, TypeError):

@@ -26,5 +26,5 @@ def enter(where: str | Path, *, write: bool = False, create: bool = False) -> Le
     except ModuleNotFoundError as error:
         if (error.name or "").partition(".")[0] != "sqlalchemy":
             raise
-        raise LedgerError.library_missing("sqlalchemy") from None
+        raise LedgerError.package_missing("sqlalchemy") from None
     return open_ledger(where, write=write, create=create)

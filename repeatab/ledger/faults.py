@@ -110,7 +110,7 @@ class LedgerError(RepeatabError):
         )
 
     @classmethod
-    def library_missing(cls, name: str) -> LedgerError:
+    def package_missing(cls, name: str) -> LedgerError:
         return cls(f"The ledger needs the library {name}. Install it with: pip install 'repeatab[ledger]'")
 
     @classmethod

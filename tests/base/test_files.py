@@ -31,7 +31,7 @@ def contents(version: int) -> dict[str, bytes]:
     return {name: f"{name} of version {version}\n".encode() * 50 for name in NAMES}
 
 
-def held(folder: Path) -> dict[str, bytes]:
+def files_in(folder: Path) -> dict[str, bytes]:
     """Every file below the folder but our own list."""
     files = {p.relative_to(folder).as_posix(): p.read_bytes() for p in folder.rglob("*") if p.is_file()}
     return {name: content for name, content in files.items() if name != LIST_NAME}
@@ -69,7 +69,7 @@ def plain_user() -> Iterator[Path]:
 
 def test_a_new_folder_holds_exactly_the_files(tmp_path: Path) -> None:
     write_folder(tmp_path / "a" / "b" / "out", contents(1))
-    assert held(tmp_path / "a" / "b" / "out") == contents(1)
+    assert files_in(tmp_path / "a" / "b" / "out") == contents(1)
     assert leftovers(tmp_path / "a" / "b") == []
 
 
@@ -84,7 +84,7 @@ def test_a_second_report_replaces_the_first_and_its_stale_files(tmp_path: Path) 
     out = tmp_path / "out"
     write_folder(out, {**contents(1), "figures/gone.svg": b"old"})
     write_folder(out, contents(2))
-    assert held(out) == contents(2)
+    assert files_in(out) == contents(2)
     assert leftovers(tmp_path) + leftovers(out) == []
 
 
@@ -101,7 +101,7 @@ def test_files_of_others_survive(tmp_path: Path) -> None:
     for version in (2, 3):
         assert write_folder(out, contents(version)) == ()
     extra = {"notes.txt": b"asked the customer", "figures/photo.jpg": b"pad", "mail/2/reply.eml": b"ok"}
-    assert held(out) == {**contents(3), **extra}
+    assert files_in(out) == {**contents(3), **extra}
     assert (out / "empty").is_dir()
     assert (out / "link").is_symlink()
     assert leftovers(tmp_path) + leftovers(out) == []
@@ -113,25 +113,25 @@ def test_a_file_of_ours_that_was_changed_by_hand_is_kept_beside_the_new_one(tmp_
     write_folder(out, contents(1))
     (out / "tables.xlsx").write_bytes(b"with my comments")
     assert write_folder(out, contents(2)) == ("tables.kept-1.xlsx",)
-    assert held(out) == {**contents(2), "tables.kept-1.xlsx": b"with my comments"}
+    assert files_in(out) == {**contents(2), "tables.kept-1.xlsx": b"with my comments"}
     (out / "tables.xlsx").write_bytes(b"more comments")
     assert write_folder(out, contents(3)) == ("tables.kept-2.xlsx",)
-    assert held(out)["tables.kept-1.xlsx"] == b"with my comments"
-    assert held(out)["tables.kept-2.xlsx"] == b"more comments"
+    assert files_in(out)["tables.kept-1.xlsx"] == b"with my comments"
+    assert files_in(out)["tables.kept-2.xlsx"] == b"more comments"
 
 
 def test_a_folder_with_other_files_is_written_into_and_they_stay(tmp_path: Path) -> None:
     (tmp_path / "runs.csv").write_text("rig;mu\n")
     write_folder(tmp_path, contents(1))
     write_folder(tmp_path, contents(2))
-    assert held(tmp_path) == {**contents(2), "runs.csv": b"rig;mu\n"}
+    assert files_in(tmp_path) == {**contents(2), "runs.csv": b"rig;mu\n"}
 
 
 def test_a_file_that_was_never_ours_is_not_overwritten(tmp_path: Path) -> None:
     (tmp_path / "tables.xlsx").write_bytes(b"the lab's own workbook")
     with pytest.raises(InputError, match=r"holds a file 'tables.xlsx'.*choose another output folder"):
         write_folder(tmp_path, contents(1))
-    assert held(tmp_path) == {"tables.xlsx": b"the lab's own workbook"}
+    assert files_in(tmp_path) == {"tables.xlsx": b"the lab's own workbook"}
 
 
 def test_the_folder_we_stand_in_stays_the_same_folder(
@@ -142,7 +142,7 @@ def test_the_folder_we_stand_in_stays_the_same_folder(
     before = tmp_path.stat().st_ino
     write_folder(Path(), contents(2))
     assert tmp_path.stat().st_ino == before
-    assert held(Path.cwd()) == contents(2)
+    assert files_in(Path.cwd()) == contents(2)
 
 
 def test_a_link_to_a_folder_stays_a_link(tmp_path: Path) -> None:
@@ -151,7 +151,7 @@ def test_a_link_to_a_folder_stays_a_link(tmp_path: Path) -> None:
     write_folder(tmp_path / "out", contents(1))
     write_folder(tmp_path / "out", contents(2))
     assert (tmp_path / "out").is_symlink()
-    assert held(tmp_path / "real") == contents(2)
+    assert files_in(tmp_path / "real") == contents(2)
 
 
 @pytest.mark.usefixtures("way")
@@ -209,7 +209,7 @@ def test_a_read_only_report_keeps_its_content(plain_user: Path) -> None:
     out.parent.chmod(0o555)
     with pytest.raises(InputError, match=r"cannot be written \(Permission denied\)"):
         write_folder(out, contents(2))
-    assert held(out) == contents(1)
+    assert files_in(out) == contents(1)
     out.parent.chmod(0o755)
     out.chmod(0o755)
 
@@ -220,7 +220,7 @@ def test_a_report_that_was_made_read_only_is_not_replaced(plain_user: Path) -> N
     out.chmod(0o555)
     with pytest.raises(InputError, match=r"cannot be written \(Permission denied\)"):
         write_folder(out, contents(2))
-    assert held(out) == contents(1)
+    assert files_in(out) == contents(1)
     out.chmod(0o755)
 
 
@@ -229,7 +229,7 @@ def test_a_report_below_a_read_only_parent_is_replaced_inside(plain_user: Path) 
     write_folder(out, contents(1))
     out.parent.chmod(0o555)
     write_folder(out, contents(2))
-    assert held(out) == contents(2)
+    assert files_in(out) == contents(2)
     assert leftovers(out) == []
     out.parent.chmod(0o755)
 
@@ -245,7 +245,7 @@ def test_a_full_disk_leaves_the_previous_report(tmp_path: Path, monkeypatch: pyt
     monkeypatch.setattr(os, "fsync", full)
     with pytest.raises(InputError, match="No space left on device"):
         write_folder(out, contents(2))
-    assert held(out) == contents(1)
+    assert files_in(out) == contents(1)
     assert leftovers(tmp_path) + leftovers(out) == []
 
 
@@ -256,7 +256,7 @@ def test_a_failure_midway_inside_a_folder_is_undone(
     out = tmp_path / "out"
     write_folder(out, {**contents(1), "figures/gone.svg": b"old"})
     (out / "tables.xlsx").write_bytes(b"with my comments")
-    before = held(out)
+    before = files_in(out)
     monkeypatch.setattr(folders, "_is_fixed", lambda _target: True)
     save, calls = folders._save, iter(range(100))
 
@@ -268,7 +268,7 @@ def test_a_failure_midway_inside_a_folder_is_undone(
     monkeypatch.setattr(folders, "_save", fails)
     with pytest.raises(InputError, match="open in another program"):
         write_folder(out, {**contents(2), "more/new.svg": b"new"})
-    assert held(out) == before
+    assert files_in(out) == before
     assert not (out / "more").exists()
 
 
@@ -288,7 +288,7 @@ def test_several_writers_at_once_leave_one_whole_report(tmp_path: Path) -> None:
         writer.start()
     for writer in writers:
         writer.join()
-    found = held(out)
+    found = files_in(out)
     assert found.pop("notes.txt") == b"mine"
     assert found in [contents(n) for n in range(1, 9)]
     assert leftovers(tmp_path) == []
@@ -324,7 +324,7 @@ def killed_writer(out: Path, way: str, delay: float, *, where: Path | None = Non
 
 def whole(folder: Path) -> dict[str, bytes]:
     """What others put into the folder; our own files must all be there and of one version."""
-    found = held(folder)
+    found = files_in(folder)
     listed = json.loads((folder / LIST_NAME).read_text())["files"]
     assert {name: [fingerprint(folder / name)] for name in NAMES} == listed
     versions = {found.pop(name).split(b" ")[-1] for name in NAMES}
@@ -340,7 +340,7 @@ def test_a_killed_writer_leaves_a_whole_report_and_the_files_of_others(tmp_path:
     killed_writer(out, "swap", random.Random(seed).uniform(0.0, 0.08))
     assert whole(out) == {"notes.txt": b"mine"}
     write_folder(out, contents(1))
-    assert held(out) == {**contents(1), "notes.txt": b"mine"}
+    assert files_in(out) == {**contents(1), "notes.txt": b"mine"}
     assert leftovers(tmp_path) == []
 
 
@@ -353,7 +353,7 @@ def test_without_the_swap_call_the_next_report_mends_what_a_kill_left(tmp_path: 
     if out.exists():
         assert whole(out) == {"notes.txt": b"mine"}
     write_folder(out, contents(1))
-    assert held(out) == {**contents(1), "notes.txt": b"mine"}
+    assert files_in(out) == {**contents(1), "notes.txt": b"mine"}
     assert leftovers(tmp_path) == []
 
 
@@ -372,7 +372,7 @@ def test_a_kill_inside_a_fixed_folder_breaks_no_file_and_is_mended_next_time(
         assert len(lines) == 50
         assert len(set(lines)) == 1
     assert write_folder(out, contents(1)) == ()
-    assert held(out) == {**contents(1), "notes.txt": b"mine"}
+    assert files_in(out) == {**contents(1), "notes.txt": b"mine"}
     assert leftovers(tmp_path) + leftovers(out) == []
 
 
@@ -388,7 +388,7 @@ def test_a_folder_that_cannot_be_swapped_is_replaced_inside(
 
     monkeypatch.setattr(folders, "exchange", busy)
     write_folder(out, contents(2))
-    assert held(out) == {**contents(2), "notes.txt": b"mine"}
+    assert files_in(out) == {**contents(2), "notes.txt": b"mine"}
     assert leftovers(tmp_path) + leftovers(out) == []
 
 
@@ -406,7 +406,7 @@ def test_a_report_that_lost_its_name_between_two_renames_gets_it_back(
     monkeypatch.setattr(os, "fsync", full)
     with pytest.raises(InputError):
         write_folder(out, contents(2))
-    assert held(out) == {**contents(1), "notes.txt": b"mine"}
+    assert files_in(out) == {**contents(1), "notes.txt": b"mine"}
 
 
 def test_a_file_that_came_during_the_swap_is_moved_to_the_new_report(
@@ -421,7 +421,7 @@ def test_a_file_that_came_during_the_swap_is_moved_to_the_new_report(
 
     monkeypatch.setattr(folders, "exchange", late)
     write_folder(out, contents(2))
-    assert held(out) == {**contents(2), "figures/late.txt": b"just saved"}
+    assert files_in(out) == {**contents(2), "figures/late.txt": b"just saved"}
 
 
 @pytest.mark.skipif(sys.platform != "linux", reason="the one-step swap is a Linux call")
