@@ -31,16 +31,16 @@ if TYPE_CHECKING:
     from repeatab.intake.statistics import MeanOverConditions as MeanOverConditions
     from repeatab.intake.statistics import Minimum as Minimum
     from repeatab.interlab.consensus import consensus as consensus
-    from repeatab.jobs.chart_question import BasePeriod as BasePeriod
-    from repeatab.jobs.chart_question import JointWatch as JointWatch
-    from repeatab.jobs.chart_question import StatedLimits as StatedLimits
+    from repeatab.jobs.charts.question import BasePeriod as BasePeriod
+    from repeatab.jobs.charts.question import JointWatch as JointWatch
+    from repeatab.jobs.charts.question import StatedLimits as StatedLimits
     from repeatab.jobs.control_chart import control_chart as control_chart
     from repeatab.jobs.correlation_check import compare_rigs as compare_rigs
     from repeatab.jobs.lot_comparison import compare_lots as compare_lots
     from repeatab.jobs.plan_runs import plan_runs as plan_runs
     from repeatab.jobs.questions import Analysis as Analysis
     from repeatab.jobs.questions import Tolerance as Tolerance
-    from repeatab.jobs.requal_from_python import requalify as requalify
+    from repeatab.jobs.requalifying.from_python import requalify as requalify
     from repeatab.jobs.round_robin import round_robin as round_robin
     from repeatab.report.figures.draw import draw as draw
     from repeatab.report.write import write_report as write_report
@@ -51,12 +51,12 @@ __version__ = "0.1.0"
 
 _WHERE = {
     "Analysis": "repeatab.jobs.questions",
-    "BasePeriod": "repeatab.jobs.chart_question",
+    "BasePeriod": "repeatab.jobs.charts.question",
     "Cusum": "repeatab.control.charts",
     "Event": "repeatab.intake.events",
     "Ewma": "repeatab.control.charts",
     "Exclusion": "repeatab.intake.exclusions",
-    "JointWatch": "repeatab.jobs.chart_question",
+    "JointWatch": "repeatab.jobs.charts.question",
     "LastStops": "repeatab.intake.statistics",
     "Margin": "repeatab.base.margin",
     "MarginUnit": "repeatab.base.margin",
@@ -66,7 +66,7 @@ _WHERE = {
     "ReadOptions": "repeatab.intake.options",
     "RunRule": "repeatab.control.rules",
     "Shewhart": "repeatab.control.charts",
-    "StatedLimits": "repeatab.jobs.chart_question",
+    "StatedLimits": "repeatab.jobs.charts.question",
     "Tolerance": "repeatab.jobs.questions",
     "algorithm_a": "repeatab.estimation.robust",
     "average_run_length": "repeatab.control.run_length",
@@ -82,7 +82,7 @@ _WHERE = {
     "plan_runs": "repeatab.jobs.plan_runs",
     "read_cell_file": "repeatab.cell_files",
     "read_results": "repeatab.intake.reading",
-    "requalify": "repeatab.jobs.requal_from_python",
+    "requalify": "repeatab.jobs.requalifying.from_python",
     "round_robin": "repeatab.jobs.round_robin",
     "run_study": "repeatab.run",
     "summary_cells": "repeatab.cell_files",

@@ -24,19 +24,19 @@ from repeatab.intake.reading import read_results
 from repeatab.intake.results import Results
 from repeatab.intake.roles import STOPS
 from repeatab.intake.statistics import Mean
-from repeatab.jobs.chart_question import ControlChart
-from repeatab.jobs.lot_question import LotComparison
-from repeatab.jobs.past_offsets import PastOffsets
+from repeatab.jobs.charts.question import ControlChart
+from repeatab.jobs.correlation.past_offsets import PastOffsets
+from repeatab.jobs.lots.question import LotComparison
 from repeatab.jobs.questions import CorrelationCheck, GaugeStudy
-from repeatab.jobs.requal_question import Requalification
-from repeatab.jobs.round_question import RoundRobin
+from repeatab.jobs.requalifying.question import Requalification
+from repeatab.jobs.rounds.question import RoundRobin
 from repeatab.outcome.outcome import DataFinding, InputFile, NextRuns, Outcome, Provenance
 from repeatab.outcome.verdict import Judgement, Qualifier, Verdict
 from repeatab.study.loading import Study
 
 if TYPE_CHECKING:
     from repeatab.intake.events import Event
-    from repeatab.jobs.plan_question import SectionBelief
+    from repeatab.jobs.plans.question import SectionBelief
     from repeatab.ledger.records import Stamp
     from repeatab.ledger.store import Ledger
 
@@ -117,7 +117,7 @@ def _past_beliefs(study: Study, ledger: str | Path | None) -> dict[str, SectionB
             f"{study.file}: plan.from_ledger is set, but no ledger is named. Name it under [history], ledger = "
             '"lab.sqlite", or with --ledger.'
         )
-    from repeatab.jobs.plan_question import beliefs_by_section
+    from repeatab.jobs.plans.question import beliefs_by_section
     from repeatab.ledger.entrance import enter
     from repeatab.ledger.history import past_components
 

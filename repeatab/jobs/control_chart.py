@@ -17,16 +17,15 @@ from repeatab.control.charts import Cusum, Ewma, Shewhart
 from repeatab.control.scatter import ScatterMethod
 from repeatab.intake.events import Event
 from repeatab.intake.results import Results
-from repeatab.jobs import chart_tables as tables
-from repeatab.jobs import chart_words as words
-from repeatab.jobs.chart_data import ReferenceData, reference_data
-from repeatab.jobs.chart_figures import MOST_RIGS, chart_figures
-from repeatab.jobs.chart_joint import JointRegime, watch_jointly
-from repeatab.jobs.chart_lengths import ChartLengths, LimitEffect, effects_of, lengths_of
-from repeatab.jobs.chart_limits import plotted_form
-from repeatab.jobs.chart_links import Links, Step, links_of
-from repeatab.jobs.chart_notes import chart_notes, methods
-from repeatab.jobs.chart_question import (
+from repeatab.jobs.charts import tables, words
+from repeatab.jobs.charts.data import ReferenceData, reference_data
+from repeatab.jobs.charts.figures import MOST_RIGS, chart_figures
+from repeatab.jobs.charts.joint import JointRegime, watch_jointly
+from repeatab.jobs.charts.lengths import ChartLengths, LimitEffect, effects_of, lengths_of
+from repeatab.jobs.charts.limits import plotted_form
+from repeatab.jobs.charts.links import Links, Step, links_of
+from repeatab.jobs.charts.notes import chart_notes, methods
+from repeatab.jobs.charts.question import (
     BasePeriod,
     ChartedSection,
     ControlChart,
@@ -36,10 +35,10 @@ from repeatab.jobs.chart_question import (
     Residuals,
     StatedLimits,
 )
-from repeatab.jobs.chart_series import Series, series_of
-from repeatab.jobs.chart_states import RigState, common_changes, states_of
-from repeatab.jobs.chart_watch import ChartSignal, Watched, watch
-from repeatab.jobs.chart_wear import Wear, wear_of
+from repeatab.jobs.charts.series import Series, series_of
+from repeatab.jobs.charts.states import RigState, common_changes, states_of
+from repeatab.jobs.charts.watch import ChartSignal, Watched, watch
+from repeatab.jobs.charts.wear import Wear, wear_of
 from repeatab.jobs.questions import Analysis
 from repeatab.outcome.outcome import Outcome, Provenance
 from repeatab.outcome.verdict import Verdict

@@ -13,10 +13,12 @@ from repeatab.base.margin import Margin
 from repeatab.base.progress import Progress, silent
 from repeatab.base.quantity import FRICTION, Quantity
 from repeatab.intake.results import Results
-from repeatab.jobs.correlation_checks import analysis_method, scatter_notes
-from repeatab.jobs.correlation_study import CorrelationFindings, correlation_findings
-from repeatab.jobs.correlation_tables import tables_of
-from repeatab.jobs.correlation_words import (
+from repeatab.jobs.correlation.checks import analysis_method, scatter_notes
+from repeatab.jobs.correlation.offset_history import offset_past, with_past
+from repeatab.jobs.correlation.past_offsets import PastOffsets
+from repeatab.jobs.correlation.study import CorrelationFindings, correlation_findings
+from repeatab.jobs.correlation.tables import tables_of
+from repeatab.jobs.correlation.words import (
     cannot_tell,
     evidence,
     extra_methods,
@@ -25,13 +27,11 @@ from repeatab.jobs.correlation_words import (
     next_runs,
 )
 from repeatab.jobs.from_python import margin_of, read_columns
-from repeatab.jobs.level_figures import figures_of
-from repeatab.jobs.level_influence import influence_notes
-from repeatab.jobs.level_outcome import notes_of, numbers_of
-from repeatab.jobs.level_residuals import residual_notes
-from repeatab.jobs.level_words import methods_of
-from repeatab.jobs.offset_history import offset_past, with_past
-from repeatab.jobs.past_offsets import PastOffsets
+from repeatab.jobs.levels.figures import figures_of
+from repeatab.jobs.levels.influence import influence_notes
+from repeatab.jobs.levels.outcome import notes_of, numbers_of
+from repeatab.jobs.levels.residuals import residual_notes
+from repeatab.jobs.levels.words import methods_of
 from repeatab.jobs.questions import Analysis, CorrelationCheck, RunCost, Section
 from repeatab.outcome.outcome import Outcome, Provenance
 

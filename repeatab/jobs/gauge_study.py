@@ -11,15 +11,14 @@ from collections.abc import Sequence
 from repeatab.base.errors import LayoutError
 from repeatab.base.progress import Progress, silent
 from repeatab.intake.results import Results
-from repeatab.jobs import gauge_notes
-from repeatab.jobs import gauge_tables as tables
-from repeatab.jobs import gauge_words as words
-from repeatab.jobs.gauge_checks import GaugeChecks, gauge_checks
-from repeatab.jobs.gauge_data import ORDER, GaugeData, gauge_data
-from repeatab.jobs.gauge_figures import gauge_figures
-from repeatab.jobs.gauge_fit import SectionFit, fit_sections, gauge_model, section_capabilities
-from repeatab.jobs.gauge_next import gauge_next_runs
-from repeatab.jobs.gauge_sections import GaugedSection, gauge_section
+from repeatab.jobs.gauge import notes as gauge_notes
+from repeatab.jobs.gauge import tables, words
+from repeatab.jobs.gauge.checks import GaugeChecks, gauge_checks
+from repeatab.jobs.gauge.data import ORDER, GaugeData, gauge_data
+from repeatab.jobs.gauge.figures import gauge_figures
+from repeatab.jobs.gauge.fit import SectionFit, fit_sections, gauge_model, section_capabilities
+from repeatab.jobs.gauge.next import gauge_next_runs
+from repeatab.jobs.gauge.sections import GaugedSection, gauge_section
 from repeatab.jobs.questions import GaugeStudy
 from repeatab.jobs.wording import enumerated
 from repeatab.judgement.acceptance import overall

@@ -18,18 +18,18 @@ from repeatab.base.quantity import FRICTION, Quantity
 from repeatab.intake.results import Results
 from repeatab.intake.roles import STOPS, Role
 from repeatab.jobs.from_python import margin_of, read_columns
-from repeatab.jobs.level_figures import figures_of
-from repeatab.jobs.level_influence import influence_notes, influence_table
-from repeatab.jobs.level_outcome import notes_of, numbers_of
-from repeatab.jobs.level_residuals import residual_notes, residuals_table
-from repeatab.jobs.level_tables import level_text, offsets_table, runs_table, scatter_table, views_table
-from repeatab.jobs.level_words import judgement_of, methods_of
-from repeatab.jobs.lot_percentage import percentage_table
-from repeatab.jobs.lot_question import LotComparison, LotSection, RigsAs, StatedUncertainty
-from repeatab.jobs.lot_specification import judgements_of, specification_table
-from repeatab.jobs.lot_study import LotStudy, lot_study
-from repeatab.jobs.lot_wear import wear_table
-from repeatab.jobs.lot_words import (
+from repeatab.jobs.levels.figures import figures_of
+from repeatab.jobs.levels.influence import influence_notes, influence_table
+from repeatab.jobs.levels.outcome import notes_of, numbers_of
+from repeatab.jobs.levels.residuals import residual_notes, residuals_table
+from repeatab.jobs.levels.tables import level_text, offsets_table, runs_table, scatter_table, views_table
+from repeatab.jobs.levels.wear import wear_table
+from repeatab.jobs.levels.words import judgement_of, methods_of
+from repeatab.jobs.lots.percentage import percentage_table
+from repeatab.jobs.lots.question import LotComparison, LotSection, RigsAs, StatedUncertainty
+from repeatab.jobs.lots.specification import judgements_of, specification_table
+from repeatab.jobs.lots.study import LotStudy, lot_study
+from repeatab.jobs.lots.words import (
     cannot_tell,
     evidence,
     extra_methods,

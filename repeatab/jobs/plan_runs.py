@@ -9,25 +9,25 @@ from __future__ import annotations
 from repeatab.base.errors import StudyError
 from repeatab.base.margin import Margin, MarginUnit
 from repeatab.base.progress import Progress, silent
-from repeatab.jobs.chart_question import ControlChart
-from repeatab.jobs.lot_question import LotComparison
-from repeatab.jobs.plan_chart import plan_chart
-from repeatab.jobs.plan_comparison import AskedComparison, AskedSection
-from repeatab.jobs.plan_question import PlanBeliefs, PlanOptions
-from repeatab.jobs.plan_requal import plan_requalification
-from repeatab.jobs.plan_scatter import plan_scatter_study
-from repeatab.jobs.plan_sheet import sheet_table
-from repeatab.jobs.plan_tables import (
+from repeatab.jobs.charts.question import ControlChart
+from repeatab.jobs.lots.question import LotComparison
+from repeatab.jobs.plans.chart import plan_chart
+from repeatab.jobs.plans.comparison import AskedComparison, AskedSection
+from repeatab.jobs.plans.question import PlanBeliefs, PlanOptions
+from repeatab.jobs.plans.requal import plan_requalification
+from repeatab.jobs.plans.scatter import plan_scatter_study
+from repeatab.jobs.plans.sheet import sheet_table
+from repeatab.jobs.plans.tables import (
     chances_table,
     figures_of_plan,
     plans_table,
     section_chances_table,
     widths_table,
 )
-from repeatab.jobs.plan_trial import Trial, try_out
+from repeatab.jobs.plans.trial import Trial, try_out
 from repeatab.jobs.questions import CorrelationCheck, GaugeStudy, Section
-from repeatab.jobs.requal_question import Requalification
-from repeatab.jobs.round_question import RoundRobin
+from repeatab.jobs.requalifying.question import Requalification
+from repeatab.jobs.rounds.question import RoundRobin
 from repeatab.jobs.wording import plural, probability
 from repeatab.outcome.outcome import MethodNote, Outcome, Provenance
 from repeatab.outcome.verdict import Judgement, Verdict

@@ -16,22 +16,23 @@ from repeatab.base.notes import Note
 from repeatab.base.progress import Progress, silent
 from repeatab.base.quantity import Quantity
 from repeatab.intake.results import Results
-from repeatab.jobs.level_comparison import LevelComparison
-from repeatab.jobs.level_influence import influence_notes, influence_of, influence_table
-from repeatab.jobs.level_looks import LookState
-from repeatab.jobs.level_outcome import notes_of, numbers_of
-from repeatab.jobs.level_residuals import residual_notes, residual_sentence, residuals_table
-from repeatab.jobs.level_tables import Key, key_of, offsets_table, views_table
-from repeatab.jobs.level_words import judgement_of
+from repeatab.jobs.levels.comparison import LevelComparison
+from repeatab.jobs.levels.influence import influence_notes, influence_of, influence_table
+from repeatab.jobs.levels.looks import LookState
+from repeatab.jobs.levels.outcome import notes_of, numbers_of
+from repeatab.jobs.levels.residuals import residual_notes, residual_sentence, residuals_table
+from repeatab.jobs.levels.stop_by_stop import overclaimed, stop_by_stop
+from repeatab.jobs.levels.tables import Key, key_of, offsets_table, views_table
+from repeatab.jobs.levels.words import judgement_of
 from repeatab.jobs.questions import Analysis
-from repeatab.jobs.requal_answers import Question
-from repeatab.jobs.requal_design import RIG, MoveDesign
-from repeatab.jobs.requal_figures import move_figures
-from repeatab.jobs.requal_judge import MoveFindings, fit_of, judge_move
-from repeatab.jobs.requal_next import methods, next_runs
-from repeatab.jobs.requal_planning import more_sets
-from repeatab.jobs.requal_question import Requalification
-from repeatab.jobs.requal_tables import (
+from repeatab.jobs.requalifying.answers import Question
+from repeatab.jobs.requalifying.design import RIG, MoveDesign
+from repeatab.jobs.requalifying.figures import move_figures
+from repeatab.jobs.requalifying.judge import MoveFindings, fit_of, judge_move
+from repeatab.jobs.requalifying.next import methods, next_runs
+from repeatab.jobs.requalifying.planning import more_sets
+from repeatab.jobs.requalifying.question import Requalification
+from repeatab.jobs.requalifying.tables import (
     answers_table,
     changes_table,
     checklist_table,
@@ -40,8 +41,8 @@ from repeatab.jobs.requal_tables import (
     ratio_table,
     sets_table,
 )
-from repeatab.jobs.requal_wear import move_wear_table, wear_limits, wear_notes, wear_sentences
-from repeatab.jobs.requal_words import (
+from repeatab.jobs.requalifying.wear import move_wear_table, wear_limits, wear_notes, wear_sentences
+from repeatab.jobs.requalifying.words import (
     answer_judgement,
     cannot_tell,
     drift_condition,
@@ -52,7 +53,6 @@ from repeatab.jobs.requal_words import (
     ratio_in_words,
     ratio_judgement,
 )
-from repeatab.jobs.stop_by_stop import overclaimed, stop_by_stop
 from repeatab.outcome.outcome import Outcome, Provenance
 from repeatab.outcome.tables import Table
 from repeatab.outcome.verdict import Judgement, Verdict

@@ -15,15 +15,16 @@ from repeatab.cell_files import CellTable
 from repeatab.cells import Cells
 from repeatab.intake.results import Results
 from repeatab.interlab.precision import LIMIT_FACTOR
-from repeatab.jobs import round_notes, round_words
-from repeatab.jobs import round_side_tables as side
-from repeatab.jobs import round_tables as tables
-from repeatab.jobs.round_analysis import RoundAnalysis, analyse
-from repeatab.jobs.round_data import round_data
-from repeatab.jobs.round_figures import organiser_figures
-from repeatab.jobs.round_participants import participants
-from repeatab.jobs.round_question import RoundRobin, SingleResults, single_results_from
-from repeatab.jobs.round_study import RoundStudy, work_through
+from repeatab.jobs.rounds import notes as round_notes
+from repeatab.jobs.rounds import side_tables as side
+from repeatab.jobs.rounds import tables
+from repeatab.jobs.rounds import words as round_words
+from repeatab.jobs.rounds.analysis import RoundAnalysis, analyse
+from repeatab.jobs.rounds.data import round_data
+from repeatab.jobs.rounds.figures import organiser_figures
+from repeatab.jobs.rounds.participants import participants
+from repeatab.jobs.rounds.question import RoundRobin, SingleResults, single_results_from
+from repeatab.jobs.rounds.study import RoundStudy, work_through
 from repeatab.outcome.outcome import Outcome, Provenance
 from repeatab.outcome.tables import Table
 

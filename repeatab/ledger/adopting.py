@@ -8,7 +8,7 @@ from __future__ import annotations
 from typing import Any
 
 from repeatab.base.errors import InputError
-from repeatab.jobs.correlation_correction import Form
+from repeatab.jobs.correlation.correction import Form
 from repeatab.ledger.history import table_rows
 from repeatab.ledger.records import Correction, CorrectionForm, Kind
 from repeatab.ledger.store import Ledger

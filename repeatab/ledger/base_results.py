@@ -12,8 +12,8 @@ from typing import TYPE_CHECKING
 
 from repeatab.intake.checks.order import read_times
 from repeatab.intake.results import Results
-from repeatab.jobs.chart_question import RESTARTING
-from repeatab.jobs.requal_question import Requalification
+from repeatab.jobs.charts.question import RESTARTING
+from repeatab.jobs.requalifying.question import Requalification
 from repeatab.jobs.wording import enumerated
 from repeatab.ledger.chain import canonical
 from repeatab.ledger.history import events_of

@@ -13,8 +13,8 @@ from dataclasses import dataclass
 from typing import Any
 
 from repeatab.intake.events import Event
-from repeatab.jobs.chart_question import StatedLimits
-from repeatab.jobs.past_offsets import PastCorrection, PastOffset, PastOffsets
+from repeatab.jobs.charts.question import StatedLimits
+from repeatab.jobs.correlation.past_offsets import PastCorrection, PastOffset, PastOffsets
 from repeatab.ledger.faults import LedgerError
 from repeatab.ledger.records import Correction, CorrectionForm, Kind, Record
 from repeatab.ledger.store import Ledger

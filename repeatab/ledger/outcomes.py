@@ -8,7 +8,7 @@ from __future__ import annotations
 from typing import Any
 
 from repeatab.base.notes import Note, NoteKind
-from repeatab.jobs.chart_question import StatedLimits
+from repeatab.jobs.charts.question import StatedLimits
 from repeatab.ledger.history import stated_limits
 from repeatab.ledger.records import Entry, Kind, Record, Stamp, of_limits, of_outcome
 from repeatab.ledger.store import Ledger

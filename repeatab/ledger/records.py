@@ -14,7 +14,7 @@ from typing import Any, NamedTuple
 
 from repeatab.base.errors import InputError
 from repeatab.intake.events import Event
-from repeatab.jobs.chart_question import StatedLimits
+from repeatab.jobs.charts.question import StatedLimits
 from repeatab.outcome.outcome import InputFile, Outcome
 from repeatab.outcome.serialise import to_jsonable
 

@@ -18,7 +18,7 @@ from repeatab.control.rules import PUBLISHED_RULES, RunRule, rule_from_words
 from repeatab.control.scatter import ScatterMethod
 from repeatab.intake.events import EVENT_COLUMNS, EventSource
 from repeatab.intake.roles import Role
-from repeatab.jobs.chart_question import (
+from repeatab.jobs.charts.question import (
     CLOSING,
     RESTARTING,
     BasePeriod,

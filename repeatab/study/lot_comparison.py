@@ -12,7 +12,7 @@ from pydantic import Field, PlainValidator, model_validator
 
 from repeatab.base.errors import StudyError
 from repeatab.intake.roles import Role
-from repeatab.jobs.lot_question import LotComparison, LotSection, RigsAs, StatedUncertainty
+from repeatab.jobs.lots.question import LotComparison, LotSection, RigsAs, StatedUncertainty
 from repeatab.study.gauge_study import TolerancePart
 from repeatab.study.levels import check_margin, names_from
 from repeatab.study.parts import CostPart, Part

@@ -13,7 +13,7 @@ from typing import Self
 from pydantic import Field, model_validator
 
 from repeatab.base.errors import InputError, StudyError
-from repeatab.jobs.plan_question import PlanBeliefs, PlanOptions, SectionBelief, beliefs_by_section
+from repeatab.jobs.plans.question import PlanBeliefs, PlanOptions, SectionBelief, beliefs_by_section
 from repeatab.outcome.tables import Table
 from repeatab.planning.beliefs import ScatterBelief
 from repeatab.planning.cost import HourCosts, Limits

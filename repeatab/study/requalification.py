@@ -13,7 +13,7 @@ from pydantic import Field, model_validator
 from repeatab.base.errors import StudyError, nearest
 from repeatab.base.margin import Margin, MarginUnit
 from repeatab.intake.roles import Role
-from repeatab.jobs.requal_question import (
+from repeatab.jobs.requalifying.question import (
     CHECKS,
     Burden,
     Burdens,

@@ -19,7 +19,7 @@ from repeatab.intake.roles import Role
 from repeatab.interlab.consensus import ConsensusMethod
 from repeatab.interlab.precision import LIMIT_FACTOR
 from repeatab.interlab.scores import AssignedBasis
-from repeatab.jobs.round_question import (
+from repeatab.jobs.rounds.question import (
     ProficiencySpread,
     RoundRobin,
     Scoring,

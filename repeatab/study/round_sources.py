@@ -17,7 +17,7 @@ from repeatab.intake.reading import read_results
 from repeatab.intake.results import Results
 from repeatab.intake.roles import SOURCE_FILE
 from repeatab.intake.sources import SourceFile, find_files
-from repeatab.jobs.round_data import masked
+from repeatab.jobs.rounds.data import masked
 from repeatab.study.loading import ResultSource, Study
 
 

@@ -18,11 +18,11 @@ from repeatab.intake.options import ReadOptions, Shape
 from repeatab.intake.roles import Role
 from repeatab.intake.run_files import NamePattern
 from repeatab.intake.statistics import Statistic
-from repeatab.jobs.chart_question import ControlChart
-from repeatab.jobs.lot_question import LotComparison
+from repeatab.jobs.charts.question import ControlChart
+from repeatab.jobs.lots.question import LotComparison
 from repeatab.jobs.questions import Analysis, CorrelationCheck, GaugeStudy
-from repeatab.jobs.requal_question import Requalification
-from repeatab.jobs.round_question import RoundRobin
+from repeatab.jobs.requalifying.question import Requalification
+from repeatab.jobs.rounds.question import RoundRobin
 from repeatab.study.parts import AliasesPart, ExcludePart, HistoryPart, Part, ResultsPart
 from repeatab.study.plan_part import PlanPart
 from repeatab.study.values import DateText, StatisticText

@@ -27,11 +27,11 @@ from repeatab.cells import reduce_to_cells
 from repeatab.estimation.pairs import contrast_correlation
 from repeatab.estimation.pooled_scatter import pooled_independent_ratio, pooled_paired_ratio
 from repeatab.estimation.simultaneous import simultaneous_point
-from repeatab.jobs.comparison_layout import ComparisonLayout, Surroundings, comparison_layout
-from repeatab.jobs.correlation_overall import section_interaction
-from repeatab.jobs.correlation_values import whole_sets
-from repeatab.jobs.level_looks import look_at
-from repeatab.jobs.level_pairs import LevelFit
+from repeatab.jobs.correlation.overall import section_interaction
+from repeatab.jobs.correlation.values import whole_sets
+from repeatab.jobs.levels.layout import ComparisonLayout, Surroundings, comparison_layout
+from repeatab.jobs.levels.looks import look_at
+from repeatab.jobs.levels.pairs import LevelFit
 from repeatab.jobs.questions import Analysis
 from repeatab.judgement.comparison import Bounds, evidence_of, holm_levels
 from repeatab.layout.blocks import Block, blocks_of

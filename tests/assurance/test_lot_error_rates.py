@@ -25,9 +25,9 @@ from repeatab.base.margin import Margin, MarginUnit
 from repeatab.cells import reduce_to_cells
 from repeatab.estimation.pairs import contrast_correlation
 from repeatab.estimation.simultaneous import simultaneous_point
-from repeatab.jobs.comparison_layout import ComparisonLayout, Surroundings, comparison_layout
-from repeatab.jobs.level_comparison import compare_levels
-from repeatab.jobs.level_pairs import LevelFit
+from repeatab.jobs.levels.comparison import compare_levels
+from repeatab.jobs.levels.layout import ComparisonLayout, Surroundings, comparison_layout
+from repeatab.jobs.levels.pairs import LevelFit
 from repeatab.jobs.questions import Analysis, Section
 from repeatab.layout.blocks import blocks_of
 from repeatab.layout.layout import layout_of

@@ -28,12 +28,12 @@ from scipy import stats
 
 import repeatab as rb
 from repeatab.base.margin import Margin, MarginUnit
-from repeatab.jobs.level_comparison import blocks_by_section
+from repeatab.jobs.levels.comparison import blocks_by_section
 from repeatab.jobs.questions import Analysis
-from repeatab.jobs.requal_design import DRIFT, MOVED_AFTER, VISIT, YES, MoveDesign, move_design
-from repeatab.jobs.requal_judge import judge_move
-from repeatab.jobs.requal_question import Burden, Burdens, Requalification, RequalSection, StatedDrift
-from repeatab.jobs.requal_views import MoveFit
+from repeatab.jobs.requalifying.design import DRIFT, MOVED_AFTER, VISIT, YES, MoveDesign, move_design
+from repeatab.jobs.requalifying.judge import judge_move
+from repeatab.jobs.requalifying.question import Burden, Burdens, Requalification, RequalSection, StatedDrift
+from repeatab.jobs.requalifying.views import MoveFit
 from repeatab.judgement.comparison import Bounds, Decisions, decide, evidence_of
 from repeatab.layout.blocks import Block
 from repeatab.layout.layout import Layout, layout_of

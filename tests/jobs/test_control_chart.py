@@ -16,7 +16,7 @@ from repeatab.base.quantity import TORQUE
 from repeatab.control.limits import LimitKind
 from repeatab.control.rules import PUBLISHED_RULES
 from repeatab.control.scatter import ScatterMethod
-from repeatab.jobs.chart_question import Plotted
+from repeatab.jobs.charts.question import Plotted
 from repeatab.outcome.figures import ReferenceHistory, RigStates, SmoothedHistory
 from repeatab.outcome.history_figures import PointUse
 from repeatab.outcome.serialise import from_json_bytes, to_json_bytes

@@ -11,7 +11,7 @@ from scipy import stats
 import repeatab as rb
 from repeatab.base.errors import EstimationError, InputError, StudyError
 from repeatab.base.notes import NoteKind
-from repeatab.jobs.chart_question import Plotted, Reference, Residuals
+from repeatab.jobs.charts.question import Plotted, Reference, Residuals
 from repeatab.jobs.questions import Analysis
 from repeatab.outcome.verdict import Verdict
 

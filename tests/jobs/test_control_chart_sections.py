@@ -9,7 +9,7 @@ import pytest
 import repeatab as rb
 from repeatab.base.notes import NoteKind
 from repeatab.control.factors import chart_factors
-from repeatab.jobs.chart_question import Plotted
+from repeatab.jobs.charts.question import Plotted
 from repeatab.outcome.verdict import Verdict
 
 

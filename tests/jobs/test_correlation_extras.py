@@ -18,7 +18,7 @@ from repeatab.base.errors import StudyError
 from repeatab.base.margin import Margin, MarginUnit
 from repeatab.base.progress import silent
 from repeatab.estimation.pooled_scatter import pooled_independent_ratio, pooled_paired_ratio
-from repeatab.jobs.correlation_study import correlation_findings
+from repeatab.jobs.correlation.study import correlation_findings
 from repeatab.jobs.questions import Analysis, CorrelationCheck, Section
 from repeatab.outcome.verdict import Verdict
 

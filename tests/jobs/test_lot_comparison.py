@@ -13,7 +13,7 @@ import repeatab as rb
 from repeatab.base.errors import StudyError
 from repeatab.base.margin import Margin, MarginUnit
 from repeatab.jobs.lot_comparison import compare_lots
-from repeatab.jobs.lot_question import RigsAs, StatedUncertainty
+from repeatab.jobs.lots.question import RigsAs, StatedUncertainty
 from repeatab.jobs.questions import Analysis, RunCost, Tolerance
 from repeatab.outcome.verdict import Qualifier, Verdict
 

@@ -14,7 +14,7 @@ from scipy import stats
 import repeatab as rb
 from repeatab.base.errors import StudyError
 from repeatab.jobs.lot_comparison import compare_lots
-from repeatab.jobs.lot_question import RigsAs, StatedUncertainty
+from repeatab.jobs.lots.question import RigsAs, StatedUncertainty
 from repeatab.jobs.questions import Tolerance
 from repeatab.judgement.looks import Spending, look_levels
 from repeatab.outcome.verdict import Qualifier, Verdict

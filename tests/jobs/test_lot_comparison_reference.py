@@ -14,8 +14,8 @@ from repeatab.base.margin import Margin, MarginUnit
 from repeatab.estimation.pairs import contrast_correlation
 from repeatab.estimation.simultaneous import adjusted_p
 from repeatab.jobs.lot_comparison import compare_lots
-from repeatab.jobs.lot_question import LotComparison, LotSection, RigsAs
-from repeatab.jobs.lot_study import lot_study
+from repeatab.jobs.lots.question import LotComparison, LotSection, RigsAs
+from repeatab.jobs.lots.study import lot_study
 
 ABSOLUTE = Margin(size=0.02, unit=MarginUnit.ABSOLUTE)
 ROLES = ("result", "rig", "pad_lot", "pad_set", "section", "run", "run_order", "time")

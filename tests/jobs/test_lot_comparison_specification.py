@@ -16,7 +16,7 @@ from scipy import stats
 from repeatab.base.errors import StudyError
 from repeatab.base.margin import Margin, MarginUnit
 from repeatab.jobs.lot_comparison import compare_lots
-from repeatab.jobs.lot_question import StatedUncertainty
+from repeatab.jobs.lots.question import StatedUncertainty
 from repeatab.jobs.questions import Analysis, Tolerance
 from repeatab.outcome.verdict import Verdict
 

@@ -10,11 +10,11 @@ import repeatab as rb
 from repeatab.base.errors import StudyError
 from repeatab.base.margin import Margin, MarginUnit
 from repeatab.control.estimated_limits import estimated_limits
-from repeatab.jobs.chart_question import BasePeriod, ChartedSection, ControlChart
-from repeatab.jobs.lot_question import LotComparison, LotSection
-from repeatab.jobs.plan_question import PlanBeliefs, PlanOptions, SectionBelief
+from repeatab.jobs.charts.question import BasePeriod, ChartedSection, ControlChart
+from repeatab.jobs.lots.question import LotComparison, LotSection
+from repeatab.jobs.plans.question import PlanBeliefs, PlanOptions, SectionBelief
 from repeatab.jobs.questions import CorrelationCheck, Section
-from repeatab.jobs.requal_question import Burden, Burdens, Requalification, RequalSection
+from repeatab.jobs.requalifying.question import Burden, Burdens, Requalification, RequalSection
 from repeatab.planning.beliefs import ScatterBelief
 from repeatab.planning.cost import HourCosts, Limits
 

@@ -15,16 +15,16 @@ import pytest
 import repeatab as rb
 from repeatab.base.errors import StudyError
 from repeatab.base.margin import Margin, MarginUnit
-from repeatab.jobs.comparison_layout import Surroundings, comparison_layout
-from repeatab.jobs.level_comparison import compare_levels
-from repeatab.jobs.plan_comparison import (
+from repeatab.jobs.levels.comparison import compare_levels
+from repeatab.jobs.levels.layout import Surroundings, comparison_layout
+from repeatab.jobs.plans.comparison import (
     AskedComparison,
     AskedSection,
     joint_plan,
     lay_out,
     planned_results,
 )
-from repeatab.jobs.plan_question import PlanBeliefs, PlanOptions, SectionBelief
+from repeatab.jobs.plans.question import PlanBeliefs, PlanOptions, SectionBelief
 from repeatab.jobs.questions import (
     AcceptanceBands,
     Analysis,
@@ -34,7 +34,7 @@ from repeatab.jobs.questions import (
     Section,
     Tolerance,
 )
-from repeatab.jobs.round_question import RoundRobin
+from repeatab.jobs.rounds.question import RoundRobin
 from repeatab.outcome.verdict import Verdict
 from repeatab.planning.beliefs import ScatterBelief
 from repeatab.planning.cost import HourCosts, Limits

@@ -20,13 +20,14 @@ from repeatab.base.margin import Margin, MarginUnit
 from repeatab.base.notes import NoteKind
 from repeatab.estimation.scatter_ratio import paired_ratio
 from repeatab.intake.results import Results
-from repeatab.jobs.level_comparison import LevelComparison, blocks_by_section
+from repeatab.jobs.levels.comparison import LevelComparison, blocks_by_section
 from repeatab.jobs.questions import Analysis, RunCost
-from repeatab.jobs.requal_answers import Answer, Question, decision
-from repeatab.jobs.requal_design import move_design
-from repeatab.jobs.requal_judge import judge_move
-from repeatab.jobs.requal_planning import more_sets
-from repeatab.jobs.requal_question import (
+from repeatab.jobs.requalification import requalify_rig
+from repeatab.jobs.requalifying.answers import Answer, Question, decision
+from repeatab.jobs.requalifying.design import move_design
+from repeatab.jobs.requalifying.judge import judge_move
+from repeatab.jobs.requalifying.planning import more_sets
+from repeatab.jobs.requalifying.question import (
     CHECKS,
     Burden,
     Burdens,
@@ -36,9 +37,8 @@ from repeatab.jobs.requal_question import (
     RequalSection,
     StatedDrift,
 )
-from repeatab.jobs.requal_scatter import limit_met_with
-from repeatab.jobs.requal_views import MoveFit
-from repeatab.jobs.requalification import requalify_rig
+from repeatab.jobs.requalifying.scatter import limit_met_with
+from repeatab.jobs.requalifying.views import MoveFit
 from repeatab.judgement.looks import Spending, information_fractions, look_levels
 from repeatab.outcome.outcome import Outcome
 from repeatab.outcome.verdict import Qualifier, Verdict

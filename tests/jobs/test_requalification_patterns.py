@@ -15,9 +15,9 @@ import repeatab as rb
 from repeatab.base.margin import Margin, MarginUnit
 from repeatab.base.notes import NoteKind
 from repeatab.jobs.questions import Analysis
-from repeatab.jobs.requal_judge import MoveFindings, judge_move
-from repeatab.jobs.requal_question import Burden, Burdens, Requalification, RequalSection
 from repeatab.jobs.requalification import requalify_rig
+from repeatab.jobs.requalifying.judge import MoveFindings, judge_move
+from repeatab.jobs.requalifying.question import Burden, Burdens, Requalification, RequalSection
 from repeatab.outcome.outcome import Outcome
 
 # (rig, phase) -> runs of each set

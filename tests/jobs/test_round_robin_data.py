@@ -16,9 +16,9 @@ from repeatab.base.errors import EstimationError, InputError, StudyError
 from repeatab.base.quantity import BRAKE_FACTOR, FRICTION, TORQUE
 from repeatab.cell_files import CellTable, cell_file_bytes, cells_to_share, read_cell_file
 from repeatab.intake.reading import read_results
-from repeatab.jobs.round_data import round_data
-from repeatab.jobs.round_question import RoundRobin
-from repeatab.jobs.round_study import work_through
+from repeatab.jobs.rounds.data import round_data
+from repeatab.jobs.rounds.question import RoundRobin
+from repeatab.jobs.rounds.study import work_through
 
 NAMES = ("result", "laboratory", "level", "pad_set", "visit", "rig", "run_order", "stated_uncertainty")
 
@@ -165,7 +165,7 @@ def test_a_laboratory_with_equal_results_is_kept_and_noted() -> None:
     frame.loc[frame.laboratory == "L2", "result"] = 0.350
     study = work_through(RoundRobin(), results_of(frame))
     assert study.analysis.at("A").consistency[1].k == 0
-    from repeatab.jobs.round_notes import notes
+    from repeatab.jobs.rounds.notes import notes
 
     assert any("all results of L2 are equal" in note.text for note in notes(study))
 

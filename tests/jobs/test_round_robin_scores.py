@@ -15,11 +15,11 @@ from repeatab.base.errors import EstimationError, StudyError
 from repeatab.intake.reading import read_results
 from repeatab.interlab.consensus import ConsensusMethod, consensus
 from repeatab.interlab.scores import AssignedBasis, Signal
-from repeatab.jobs.round_codes import codes_of
-from repeatab.jobs.round_question import ProficiencySpread, RoundRobin, Scoring, StatedValue
 from repeatab.jobs.round_robin import run_round_robin
-from repeatab.jobs.round_scores import RoundScores
-from repeatab.jobs.round_study import work_through
+from repeatab.jobs.rounds.codes import codes_of
+from repeatab.jobs.rounds.question import ProficiencySpread, RoundRobin, Scoring, StatedValue
+from repeatab.jobs.rounds.scores import RoundScores
+from repeatab.jobs.rounds.study import work_through
 from repeatab.outcome.outcome import Outcome
 from repeatab.outcome.serialise import from_json_bytes, to_json_bytes, to_jsonable
 from repeatab.outcome.verdict import Verdict

@@ -16,11 +16,11 @@ from repeatab.interlab.drift import drift
 from repeatab.interlab.homogeneity import homogeneity
 from repeatab.interlab.intermediate import fully_nested, staggered_nested
 from repeatab.interlab.scores import AssignedBasis
-from repeatab.jobs.round_data import round_data
-from repeatab.jobs.round_question import ProficiencySpread, RoundRobin, Scoring, SetKind, Travelling
 from repeatab.jobs.round_robin import run_round_robin
-from repeatab.jobs.round_sets import drifts, set_kind, without_drift, without_return_runs
-from repeatab.jobs.round_study import RoundStudy, work_through
+from repeatab.jobs.rounds.data import round_data
+from repeatab.jobs.rounds.question import ProficiencySpread, RoundRobin, Scoring, SetKind, Travelling
+from repeatab.jobs.rounds.sets import drifts, set_kind, without_drift, without_return_runs
+from repeatab.jobs.rounds.study import RoundStudy, work_through
 
 NAMES = (
     "result", "laboratory", "level", "pad_set", "visit", "run", "run_order", "rig", "operator", "day", "phase",

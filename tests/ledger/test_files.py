@@ -15,7 +15,7 @@ from repeatab.base.errors import InputError, RepeatabError, StudyError
 from repeatab.base.files import fingerprint
 from repeatab.intake.events import Event
 from repeatab.intake.statistics import Mean, Minimum
-from repeatab.jobs.chart_question import StatedLimits
+from repeatab.jobs.charts.question import StatedLimits
 from repeatab.ledger.export import What, export, what_from
 from repeatab.ledger.history import events_of
 from repeatab.ledger.importing import import_events, import_reference

@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 
 from repeatab.base.errors import InputError
 from repeatab.intake.events import Event
-from repeatab.jobs.chart_question import StatedLimits
+from repeatab.jobs.charts.question import StatedLimits
 from repeatab.ledger.chain import canonical, hash_of
 from repeatab.ledger.faults import LedgerError
 from repeatab.ledger.history import correction_in, events_of, stated_limits

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from repeatab.jobs.gauge_fit import sources_of
-from repeatab.jobs.gauge_sections import verdict_of
+from repeatab.jobs.gauge.fit import sources_of
+from repeatab.jobs.gauge.sections import verdict_of
 from repeatab.jobs.questions import GaugeStudy, GaugeStudySection
 from repeatab.layout.terms import model_of
 from repeatab.planning.gauge_designs import GaugeDesign, design_chances

@@ -10,7 +10,7 @@ from repeatab.control.charts import Cusum, Ewma, Shewhart
 from repeatab.control.rules import PUBLISHED_RULES
 from repeatab.control.run_length import average_run_length
 from repeatab.control.scatter import ScatterMethod
-from repeatab.jobs.chart_question import (
+from repeatab.jobs.charts.question import (
     BasePeriod,
     ChartedSection,
     ControlChart,

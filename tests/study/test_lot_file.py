@@ -8,7 +8,7 @@ import pytest
 
 from repeatab.base.errors import StudyError
 from repeatab.base.margin import Margin, MarginUnit
-from repeatab.jobs.lot_question import LotComparison, RigsAs
+from repeatab.jobs.lots.question import LotComparison, RigsAs
 from repeatab.study.loading import load_study
 from repeatab.study.start import write_template
 

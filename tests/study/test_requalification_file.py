@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from repeatab.base.errors import StudyError
-from repeatab.jobs.requal_question import Burden, CheckResult, Requalification, StatedDrift
+from repeatab.jobs.requalifying.question import Burden, CheckResult, Requalification, StatedDrift
 from repeatab.study.loading import Study, load_study
 from repeatab.study.start import write_template
 

@@ -14,7 +14,7 @@ from repeatab.base.errors import InputError, StudyError
 from repeatab.cell_files import cell_file_bytes, cells_to_share
 from repeatab.intake.reading import read_results
 from repeatab.interlab.scores import AssignedBasis
-from repeatab.jobs.round_question import RoundRobin, SetKind, SingleResults
+from repeatab.jobs.rounds.question import RoundRobin, SetKind, SingleResults
 from repeatab.outcome.outcome import Outcome
 from repeatab.run import run_study
 from repeatab.study.loading import Study, load_study

@@ -1,0 +1,64 @@
+"""The wrong unit: what a test on single stops would have claimed, and why not to.
+
+In: stop-level results and the claims made from runs.  Out: a table, or None where there are no several stops per run.
+Stops of one run share its pads, its bedding and its day; they are not independent results of a rig or a lot.
+"""
+
+from __future__ import annotations
+
+from repeatab.intake.results import Results
+from repeatab.jobs.levels.comparison import LevelComparison
+from repeatab.jobs.levels.tables import claim_name
+from repeatab.outcome.tables import Column, ColumnKind, Table, Value
+from repeatab.outcome.verdict import Verdict
+
+DIFFERENT = Verdict.DIFFERENT.value
+
+
+def stop_by_stop(stops: Results | None, comparison: LevelComparison) -> Table | None:
+    """Welch's t test on single stops beside the verdict that the design supports, claim by claim."""
+    from scipy import stats
+
+    if stops is None:
+        return None
+    table, factor = stops.to_frame(), comparison.how.factor
+    if not {"section", factor}.issubset(table.columns):
+        return None
+    own = comparison.how.table
+    rows: list[tuple[Value, ...]] = []
+    for claim in comparison.compared:
+        name, pair = claim.section.name, claim.pair
+        part = table[table["section"] == name]
+        first, second = (part.loc[part[factor] == level, "result"] for level in (pair.a, pair.b))
+        here = own[(own["section"] == name) & own[factor].isin([pair.a, pair.b])]
+        sets = int(here["pad_set"].nunique())
+        if len(first) + len(second) <= len(here) or min(len(first), len(second)) < 2:
+            continue
+        p = float(stats.ttest_ind(first, second, equal_var=False).pvalue)
+        said = DIFFERENT if p < 1 - comparison.confidence else "no difference found"
+        rows.append(
+            (claim_name(claim, comparison), len(first) + len(second), p, said, sets, claim.verdict.value)
+        )
+    if not rows:
+        return None
+    columns = (
+        Column(key="section", caption="section", kind=ColumnKind.TEXT),
+        Column(key="stops", caption="stops", kind=ColumnKind.COUNT),
+        Column(key="p", caption="p, stop by stop", kind=ColumnKind.PROBABILITY),
+        Column(key="claim", caption="claim of a test on stops", kind=ColumnKind.TEXT),
+        Column(key="sets", caption="independent sets", kind=ColumnKind.COUNT),
+        Column(key="verdict", caption="what the design supports", kind=ColumnKind.TEXT),
+    )
+    remark = (
+        "Stops of one run share pads, bedding and day. Counting each as a result of its own overstates the "
+        "evidence several times; only the sets are independent."
+    )
+    return Table(
+        key="stop_by_stop", caption="Why not to test stop by stop", columns=columns, rows=tuple(rows),
+        remarks=(remark,),
+    )  # fmt: skip
+
+
+def overclaimed(table: Table) -> list[str]:
+    """Where the test on stops claims a difference that the design does not support."""
+    return [str(row[0]) for row in table.rows if row[3] == DIFFERENT and row[5] != DIFFERENT]

@@ -1,0 +1,1 @@
+"""The parts of a lot comparison: specification, percentage rule, wear, words."""

@@ -1,0 +1,1 @@
+"""The parts of a plan: questions, trials of layouts, the run sheet, tables."""

@@ -1,0 +1,1 @@
+"""The parts of a requalification: design, views of the shift, burdens, tables, words."""

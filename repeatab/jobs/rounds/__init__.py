@@ -1,0 +1,1 @@
+"""The parts of a round robin: data, analysis, scores, tables, figures, words."""
