@@ -82,7 +82,7 @@ def _asked(question: CorrelationCheck | LotComparison, options: PlanOptions) -> 
     reference = named[-1]
     return AskedComparison(
         factor="pad_lot", pairs=tuple((lot, reference) for lot in named[:-1]), sections=sections,
-        confidence=question.confidence, analysis=question.analysis, looks=(), seed=question.seed,
+        confidence=question.confidence, analysis=question.analysis, looks=question.looks, seed=question.seed,
         rigs=options.rigs or ("R1",),
     )  # fmt: skip
 

@@ -22,7 +22,7 @@ from repeatab.jobs.correlation.scatter import pooled_scatter
 from repeatab.jobs.correlation.wear import RIG, Wear, layout_with_wear
 from repeatab.jobs.levels.comparison import LevelComparison, compare_levels
 from repeatab.jobs.levels.influence import Influence, influence_of
-from repeatab.jobs.levels.looks import LookState, held_back, look_at
+from repeatab.jobs.levels.looks import LookState, held_back, look_of_levels
 from repeatab.jobs.levels.outcome import blocked, plans_of, scatters_of
 from repeatab.jobs.levels.residuals import Residuals, residuals_of
 from repeatab.jobs.levels.scatter import LevelScatter
@@ -120,8 +120,8 @@ def correlation_findings(
 
 def _look(question: CorrelationCheck, sets: dict[str, int]) -> LookState:
     run = enumerated([f"{number} on {rig}" for rig, number in sets.items()])
-    return look_at(
-        question.looks, min(sets.values()), counted="pad sets per rig", have_run=f"{run} have run",
+    return look_of_levels(
+        question.looks, sets, counted="pad sets per rig", have_run=f"{run} have run",
         confidence=question.confidence,
     )  # fmt: skip
 

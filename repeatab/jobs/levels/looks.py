@@ -6,7 +6,7 @@ Between looks, and after the last, there is no verdict: a study judged whenever 
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from repeatab.jobs.levels.comparison import LevelComparison, Rates
@@ -86,6 +86,34 @@ def look_at(
     )
     return LookState(
         rates=rates, between=False, sentence=sentence, position=position, coming=coming, table=table
+    )
+
+
+def look_of_levels(
+    looks: Sequence[int], sets: Mapping[str, int], *, counted: str, have_run: str, confidence: float
+) -> LookState:
+    """The look that these numbers of sets are, where all compared levels grow.
+
+    A look is taken when every level has the declared number. Were it taken at the smallest number alone, a level that
+    stands still while another grows would be judged again and again at one and the same look.
+    """
+    fewest, most = min(sets.values()), max(sets.values())
+    state = look_at(looks, fewest, counted=counted, have_run=have_run, confidence=confidence)
+    if state.table is None or fewest == most:
+        return state
+    coming = next((look for look in looks if look >= most), None)
+    short = enumerated([name for name, number in sets.items() if number < most])
+    missing = (
+        f"run what is missing ({short}), or leave out what was run last"
+        if coming
+        else "leave out what was run last"
+    )
+    sentence = (
+        f"Looks were declared at {enumerated([str(look) for look in looks])} {counted}; {have_run}. A look is taken at "
+        f"the same number for each, so there is no verdict now: {missing}, with that reason."
+    )
+    return LookState(
+        rates=Rates.at(confidence), between=True, coming=coming, table=state.table, sentence=sentence
     )
 
 

@@ -14,7 +14,7 @@ from repeatab.intake.results import Results
 from repeatab.jobs.levels.comparison import LevelComparison, compare_levels
 from repeatab.jobs.levels.influence import Influence, influence_of
 from repeatab.jobs.levels.layout import ComparisonLayout, Surroundings, comparison_layout
-from repeatab.jobs.levels.looks import LookState, held_back, look_at
+from repeatab.jobs.levels.looks import LookState, held_back, look_of_levels
 from repeatab.jobs.levels.more_blocks import MoreBlocks, more_blocks
 from repeatab.jobs.levels.outcome import blocked, plans_of, scatters_of
 from repeatab.jobs.levels.residuals import Residuals, residuals_of
@@ -123,8 +123,8 @@ def lot_study(
 
 def _look(question: LotComparison, sets: dict[str, int]) -> LookState:
     run = enumerated([f"{number} of {lot}" for lot, number in sets.items()])
-    return look_at(
-        question.looks, min(sets.values()), counted="pad sets per lot", have_run=f"{run} have run",
+    return look_of_levels(
+        question.looks, sets, counted="pad sets per lot", have_run=f"{run} have run",
         confidence=question.confidence,
     )  # fmt: skip
 
