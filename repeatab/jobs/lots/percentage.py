@@ -11,6 +11,7 @@ from __future__ import annotations
 import math
 
 from repeatab.jobs.levels.comparison import Claim, LevelComparison
+from repeatab.jobs.levels.tables import level_text
 from repeatab.jobs.lots.question import R90_PERCENT
 from repeatab.jobs.questions import Analysis
 from repeatab.judgement.comparison import Bounds, limits_over
@@ -25,10 +26,10 @@ def percentage_table(comparison: LevelComparison, percent: float) -> Table:
         Column(key="section", caption="section", kind=ColumnKind.TEXT),
         Column(key="lot", caption="lot", kind=ColumnKind.TEXT),
         Column(key="percent", caption="percent of the reference lot", kind=ColumnKind.PERCENT),
-        Column(key="lower", caption=f"lower, {level:.0%}", kind=ColumnKind.PERCENT),
-        Column(key="upper", caption=f"upper, {level:.0%}", kind=ColumnKind.PERCENT),
+        Column(key="lower", caption=f"lower, {level_text(level)}", kind=ColumnKind.PERCENT),
+        Column(key="upper", caption=f"upper, {level_text(level)}", kind=ColumnKind.PERCENT),
         Column(key="mean_within", caption=f"mean within {percent:g} %", kind=ColumnKind.TEXT),
-        Column(key="shown", caption=f"shown at {comparison.confidence:.0%}", kind=ColumnKind.TEXT),
+        Column(key="shown", caption=f"shown at {level_text(comparison.confidence)}", kind=ColumnKind.TEXT),
     )
     rule = (
         f"UN Regulation 90 allows a replacement lining {R90_PERCENT:g} % to either side of the original one, on "

@@ -24,6 +24,7 @@ from repeatab.base.quantity import Quantity
 from repeatab.estimation.pairs import level_mean
 from repeatab.jobs.levels.comparison import blocks_by_section
 from repeatab.jobs.levels.layout import ComparisonLayout
+from repeatab.jobs.levels.tables import level_text
 from repeatab.jobs.lots.question import LotSection, StatedUncertainty
 from repeatab.jobs.questions import Analysis, Tolerance
 from repeatab.jobs.wording import plural, result
@@ -115,7 +116,8 @@ def specification_table(conformities: Sequence[Conformity], quantity: Quantity, 
     remark = (
         "The mean is that of all runs of the lot, its sets and rigs weighing alike. "
         "A lot conforms where its mean lies inside the limits by more than the guard band, and does not where it lies "
-        f"outside by more ({confidence:.0%}, one-sided, each lot and section on its own). In between neither is shown."
+        f"outside by more ({level_text(confidence)}, one-sided, each lot and section on its own). In between neither "
+        "is shown."
     )
     return Table(
         key="specification", caption="The lots against their specification", columns=columns, rows=tuple(rows),
