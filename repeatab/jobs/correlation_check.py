@@ -29,9 +29,9 @@ from repeatab.jobs.correlation.words import (
 from repeatab.jobs.from_python import margin_of, read_columns
 from repeatab.jobs.levels.figures import figures_of
 from repeatab.jobs.levels.influence import influence_notes
+from repeatab.jobs.levels.methods import methods_of
 from repeatab.jobs.levels.outcome import notes_of, numbers_of
 from repeatab.jobs.levels.residuals import residual_notes
-from repeatab.jobs.levels.words import methods_of
 from repeatab.jobs.questions import Analysis, CorrelationCheck, RunCost, Section
 from repeatab.outcome.outcome import Outcome, Provenance
 

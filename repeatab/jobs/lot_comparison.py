@@ -20,11 +20,12 @@ from repeatab.intake.roles import STOPS, Role
 from repeatab.jobs.from_python import margin_of, read_columns
 from repeatab.jobs.levels.figures import figures_of
 from repeatab.jobs.levels.influence import influence_notes, influence_table
+from repeatab.jobs.levels.methods import methods_of
 from repeatab.jobs.levels.outcome import notes_of, numbers_of
 from repeatab.jobs.levels.residuals import residual_notes, residuals_table
 from repeatab.jobs.levels.tables import level_text, offsets_table, runs_table, scatter_table, views_table
 from repeatab.jobs.levels.wear import wear_table
-from repeatab.jobs.levels.words import judgement_of, methods_of
+from repeatab.jobs.levels.words import judgement_of
 from repeatab.jobs.lots.percentage import percentage_table
 from repeatab.jobs.lots.question import LotComparison, LotSection, RigsAs, StatedUncertainty
 from repeatab.jobs.lots.specification import judgements_of, specification_table

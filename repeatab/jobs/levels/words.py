@@ -11,10 +11,8 @@ from repeatab.base.quantity import Quantity
 from repeatab.jobs.levels.comparison import Claim, LevelComparison
 from repeatab.jobs.levels.layout import LevelPair, SetUse
 from repeatab.jobs.levels.scatter import LevelScatter
-from repeatab.jobs.levels.tables import PERCENT, Key, claim_name, key_of, level_text, shown_as
-from repeatab.jobs.questions import Analysis
+from repeatab.jobs.levels.tables import PERCENT, Key, claim_name, key_of, shown_as
 from repeatab.jobs.wording import enumerated, percent, plural, result
-from repeatab.outcome.outcome import MethodNote
 from repeatab.outcome.verdict import Judgement, Qualifier, Verdict
 
 
@@ -115,87 +113,3 @@ def scatter_sentence(comparison: LevelComparison, scatter: Mapping[Key, LevelSca
         f"No section shows one scattering more than the other ({source}); with so few sets, standard deviations "
         f"that differ by a factor of up to {widest:.1f} are still compatible ({comparison.confidence:.0%}).",
     )
-
-
-def methods_of(comparison: LevelComparison, *, planned: bool) -> tuple[MethodNote, ...]:
-    """How the numbers were formed."""
-    factor = comparison.how.factor_name
-    beside = {
-        SetUse.SPLIT: MethodNote(
-            quantity=f"offset, scatter taken {factor} by {factor}",
-            method=f"each {factor} fitted alone, degrees of freedom combined",
-            source="Welch (1947), Biometrika 34, 28-35",
-        ),
-        SetUse.SAME: MethodNote(
-            quantity="offset, scatter of per-set differences",
-            method="differences within sets with the order of the two runs as an effect",
-            source="Grizzle (1965), Biometrics 21, 467-480",
-        ),
-        SetUse.MIXTURE: MethodNote(
-            quantity="offset, without pooling the scatter",
-            method=f"per-set differences and means of each {factor}, weighted by the design",
-            source="Welch (1947), Biometrika 34, 28-35; Grizzle (1965), Biometrics 21, 467-480",
-        ),
-    }
-    uses = dict.fromkeys(pair.use for pair in comparison.how.pairs)
-    notes = [
-        MethodNote(
-            quantity="offset, pooled scatter",
-            method="REML on cells with Kenward-Roger standard errors and degrees of freedom; components at zero "
-            "stay in",
-            source="Kenward & Roger (1997), Biometrics 53, 983-997",
-        ),
-        *(beside[use] for use in uses),
-        MethodNote(
-            quantity="equivalence",
-            method=f"two one-sided tests, each at {level_text(comparison.rates.equivalence)}; percent margins as tests "
-            "on mean - ratio × mean, never on a margin computed from an estimated mean",
-            source="Schuirmann (1987), J. Pharmacokin. Biopharm. 15, 657-680",
-        ),
-        MethodNote(
-            quantity="several sections",
-            method="difference claims and their intervals by Holm's steps over the deciding sections; equivalence of "
-            "a single section is an individual claim, equivalence of all needs no adjustment",
-            source="Holm (1979), Scand. J. Statist. 6, 65-70",
-        ),
-        MethodNote(
-            quantity="ratio of standard deviations",
-            method="exact F for different sets; Pitman-Morgan for the same sets at both levels",
-            source="Pitman (1939) and Morgan (1939), Biometrika 31, 9-12 and 13-19",
-        ),
-    ]
-    if any(claim.bounds is not None and claim.bounds.of_ratio for claim in comparison.claims):
-        notes.append(
-            MethodNote(
-                quantity="limits of a ratio",
-                method="ratios at which mean - ratio × mean leaves its t interval",
-                source="Fieller (1954), J. R. Stat. Soc. B 16, 175-185",
-            )
-        )
-    if comparison.analysis is Analysis.RATIO:
-        notes.append(
-            MethodNote(
-                quantity="analysis",
-                method="on logarithms: effects are ratios, scatter is in percent",
-                source="common practice, no source",
-            )
-        )
-    if len(comparison.how.pairs) > 1:
-        notes.append(
-            MethodNote(
-                quantity="several pairs",
-                method="within a section, the multivariate t distribution of the contrasts at the smallest "
-                "Kenward-Roger degrees of freedom",
-                source="Hothorn, Bretz & Westfall (2008), Biometrical J. 50, 346-363",
-            )
-        )
-    if planned:
-        notes.append(
-            MethodNote(
-                quantity="what to run next",
-                method="simulated through the estimators and rules of this check, at no difference and at the "
-                "observed one, at the estimated scatter and at its upper limit",
-                source="simulation, no source",
-            )
-        )
-    return tuple(notes)
