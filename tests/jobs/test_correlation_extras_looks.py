@@ -61,9 +61,12 @@ def test_between_and_after_looks_there_is_no_verdict(rigs, sets, words):
     assert not {"correction", "influence"} & set(keys)
 
 
-def test_more_sets_on_one_rig_than_on_the_other_are_the_look_of_the_fewer(rigs):
+def test_more_sets_on_one_rig_than_on_the_other_are_no_look(rigs):
     frame = rigs.split(rigs.sample(9, 0.4, 0.003), rigs.sample(8, 0.4, 0.003))
-    assert rigs.check(frame, looks=(4, 8)).headline.verdict is Verdict.EQUIVALENT
+    headline = rigs.check(frame, looks=(4, 8)).headline
+    assert headline.verdict is Verdict.UNDECIDED
+    assert headline.qualifier is Qualifier.BETWEEN_LOOKS
+    assert "same number" in headline.reason
 
 
 def test_after_an_open_last_look_a_new_check_is_proposed(rigs):
