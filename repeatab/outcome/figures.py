@@ -65,13 +65,6 @@ class OffsetsBySection(FigureBase):
     second: str
 
 
-class Panel(Enum):
-    """Whether sections share one scale or have their own."""
-
-    SHARED = "shared"
-    OWN = "own"
-
-
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SetPoint:
     """One run result of a pad set on a rig, in run order."""

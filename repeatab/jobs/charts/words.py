@@ -22,7 +22,7 @@ from repeatab.jobs.charts.links import Step
 from repeatab.jobs.charts.question import ControlChart, Plotted, Reference
 from repeatab.jobs.charts.series import Series
 from repeatab.jobs.charts.states import CommonChange, RigState, SectionState
-from repeatab.jobs.charts.watch import Began, ChartSignal
+from repeatab.jobs.charts.watch import Began
 from repeatab.jobs.charts.wear import ToldBy, Wear, changed
 from repeatab.jobs.questions import Analysis
 from repeatab.jobs.wording import enumerated, p_value, percent, plural, result
@@ -370,10 +370,6 @@ def of_what(series: Series | None, data: ReferenceData) -> str:
 
 def side_word(side: Side) -> str:
     return {Side.UP: "up", Side.DOWN: "down", Side.EITHER: "either"}[side]
-
-
-def signal_since(signal: ChartSignal, visits: Visits) -> str:
-    return visits.when(signal.at)
 
 
 PLOTTED_WORDS = {
