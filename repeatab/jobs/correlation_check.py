@@ -14,6 +14,7 @@ from repeatab.base.progress import Progress, silent
 from repeatab.base.quantity import FRICTION, Quantity
 from repeatab.intake.results import Results
 from repeatab.jobs.correlation.checks import analysis_method, scatter_notes
+from repeatab.jobs.correlation.methods import extra_methods
 from repeatab.jobs.correlation.offset_history import offset_past, with_past
 from repeatab.jobs.correlation.past_offsets import PastOffsets
 from repeatab.jobs.correlation.study import CorrelationFindings, correlation_findings
@@ -21,7 +22,6 @@ from repeatab.jobs.correlation.tables import tables_of
 from repeatab.jobs.correlation.words import (
     cannot_tell,
     evidence,
-    extra_methods,
     headline,
     judgements,
     next_runs,

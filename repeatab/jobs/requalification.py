@@ -29,7 +29,8 @@ from repeatab.jobs.requalifying.answers import Question
 from repeatab.jobs.requalifying.design import RIG, MoveDesign
 from repeatab.jobs.requalifying.figures import move_figures
 from repeatab.jobs.requalifying.judge import MoveFindings, fit_of, judge_move
-from repeatab.jobs.requalifying.next import methods, next_runs
+from repeatab.jobs.requalifying.methods import methods
+from repeatab.jobs.requalifying.next import next_runs
 from repeatab.jobs.requalifying.planning import more_sets
 from repeatab.jobs.requalifying.question import Requalification
 from repeatab.jobs.requalifying.tables import (

@@ -19,13 +19,13 @@ from repeatab.jobs.correlation.wear import wear_sentence
 from repeatab.jobs.levels.comparison import Claim, LevelComparison
 from repeatab.jobs.levels.influence import influence_sentence
 from repeatab.jobs.levels.layout import SetUse
-from repeatab.jobs.levels.outcome import common_limits, next_runs_of
+from repeatab.jobs.levels.look_plans import next_at_looks
+from repeatab.jobs.levels.outcome import common_limits
 from repeatab.jobs.levels.residuals import residual_sentence
 from repeatab.jobs.levels.stop_by_stop import overclaimed
-from repeatab.jobs.levels.tables import claim_name, key_of
 from repeatab.jobs.levels.words import evidence_sentence, judgement_of, scatter_sentence
 from repeatab.jobs.wording import enumerated, p_value, plural
-from repeatab.outcome.outcome import MethodNote, NextRuns
+from repeatab.outcome.outcome import NextRuns
 from repeatab.outcome.verdict import Judgement, Verdict
 
 
@@ -203,101 +203,7 @@ def cannot_tell(found: CorrelationFindings) -> tuple[str, ...]:
 
 def next_runs(found: CorrelationFindings) -> NextRuns | None:
     """What to run next: up to the next look where one is to come, else what more sets would buy."""
-    comparison, look = found.comparison, found.look
     hours = found.question.cost.hours_per_set
-    if comparison.confounded or look.table is None:
-        return next_runs_of(comparison, found.planned, hours_per_set=hours)
-    if look.coming is not None:
-        if not look.between and comparison.verdict is not Verdict.UNDECIDED:
-            return None
-        short = {rig: look.coming - number for rig, number in found.sets.items() if number < look.coming}
-        sets = enumerated([f"{plural(number, 'more pad set')} on {rig}" for rig, number in short.items()])
-        cost = "" if hours is None else f" ({sum(short.values()) * hours:g} rig hours)"
-        return NextRuns(
-            sentence=f"{sets}{cost}; the next look is at {look.coming} sets per rig, and nothing is judged before."
-        )
-    plan = next_runs_of(comparison, found.planned, hours_per_set=hours)
-    return plan if plan is None else replace(plan, sentence=_afresh(found))
-
-
-def _afresh(found: CorrelationFindings) -> str:
-    """After the last look only a new check can decide: how many fresh sets it would take in all."""
-    parts = []
-    for claim in found.comparison.compared:
-        plan = found.planned.get(key_of(claim))
-        if plan is not None:
-            none, _, seen, _ = (need.sets for need in plan.needed)
-            none_text, seen_text = (
-                f"more than {plan.reach}" if number is None else str(number) for number in (none, seen)
-            )
-            parts.append(
-                f"{claim_name(claim, found.comparison)}: {none_text} if there is no difference, {seen_text} if it is "
-                "as observed"
-            )
-    return (
-        "The declared looks are used up, so sets added to this study decide nothing. Fresh pad sets per rig for a new "
-        f"check, judged once: {'; '.join(parts)}."
+    return next_at_looks(
+        found.comparison, found.look, found.planned, found.sets, of="on", hours_per_set=hours
     )
-
-
-def extra_methods(found: CorrelationFindings) -> tuple[MethodNote, ...]:
-    """How the numbers beside the offsets were formed."""
-    notes = []
-    if found.overall is not None:
-        notes.append(
-            MethodNote(
-                quantity="overall offset",
-                method="one value per set (the mean over its deciding sections, which weigh alike), then compared like "
-                "one section",
-                source="common practice, no source",
-            )
-        )
-    resampled = next((p.interaction for p in found.patterns if p.interaction is not None), None)
-    if resampled is not None:
-        notes.append(
-            MethodNote(
-                quantity="section by rig",
-                method=f"{resampled.resampling.value}, {resampled.resampled} "
-                f"{'arrangements, all there are' if resampled.complete else 'random ones'}",
-                source="Anderson & ter Braak (2003), J. Stat. Comput. Simul. 73, 85-113; Fisher (1935), The Design of "
-                "Experiments, section 21",
-            )
-        )
-    if any(one.found.line is not None for one in found.levels):
-        notes.append(
-            MethodNote(
-                quantity="shift or gain",
-                method="straight line with errors on both rigs, error ratio from the sets; whole sets left out and "
-                "drawn",
-                source="York et al. (2004), Am. J. Phys. 72, 367-375; Efron & Tibshirani (1993), An Introduction to "
-                "the Bootstrap",
-            )
-        )
-    if any(pair.use is not SetUse.SPLIT for pair in found.comparison.how.pairs):
-        notes.append(
-            MethodNote(
-                quantity="limits of agreement, concordance",
-                method="mean difference ± 1.96 SD with exact intervals; Lin's coefficient",
-                source="Bland & Altman (1986), Lancet 327, 307-310; Owen (1968), Technometrics 10, 445-478; Lin "
-                "(1989), Biometrics 45, 255-268",
-            )
-        )
-    if found.pooled:
-        notes.append(
-            MethodNote(
-                quantity="ratio of standard deviations over all sections",
-                method="sums of squares of whole sets; degrees of freedom as the correlation of the sections leaves "
-                "them, or t over the sets that ran on both",
-                source="Box (1954), Ann. Math. Stat. 25, 290-302; Fieller (1954), J. R. Stat. Soc. B 16, 175-185",
-            )
-        )
-    if found.look.table is not None:
-        notes.append(
-            MethodNote(
-                quantity="declared looks",
-                method="spending function of O'Brien-Fleming type; t tests at the nominal rates of the look",
-                source="Lan & DeMets (1983), Biometrika 70, 659-663; Jennison & Turnbull (1989), J. R. Stat. Soc. B "
-                "51, 305-361",
-            )
-        )
-    return tuple(notes)

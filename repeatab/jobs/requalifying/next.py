@@ -1,6 +1,6 @@
-"""What to do next after a requalification, and how its numbers were formed, in words.
+"""What to do next after a requalification, in words.
 
-In: answers, plans, the design.  Out: NextRuns and method notes.
+In: answers, plans, the design.  Out: NextRuns.
 """
 
 from __future__ import annotations
@@ -12,7 +12,7 @@ from repeatab.jobs.requalifying.answers import Answer, Question
 from repeatab.jobs.requalifying.design import MoveDesign
 from repeatab.jobs.requalifying.scatter import RatioClaim
 from repeatab.jobs.wording import plural
-from repeatab.outcome.outcome import MethodNote, NextRuns
+from repeatab.outcome.outcome import NextRuns
 from repeatab.outcome.tables import Table
 from repeatab.outcome.verdict import Verdict
 from repeatab.planning.next_runs import MoreRuns
@@ -79,75 +79,3 @@ def _ratio_sets(claim: RatioClaim, design: MoveDesign) -> str:
             "before the move cannot be added to; a wider limit or the other burden is for the laboratory to decide."
         )
     return f"{name}: {plural(claim.further, 'further set')} on {design.moved} if nothing has changed."
-
-
-def methods(design: MoveDesign, *, planned: bool, looks: bool, ratio: bool) -> tuple[MethodNote, ...]:
-    """How the numbers were formed."""
-    model = (
-        "rig, phase and 'moved rig after the move' fixed; visit, rig × visit (ordinary drift) and pad set random; the "
-        "shift is the last fixed coefficient (difference of differences)"
-        if design.controls
-        else "phase fixed; visit (ordinary drift) and pad set random; the shift is the difference of the phases"
-    )
-    notes = [
-        MethodNote(
-            quantity="shift, pooled scatter",
-            method=f"REML on cells with Kenward-Roger standard errors and degrees of freedom: {model}; components at "
-            "zero stay in",
-            source="Kenward & Roger (1997), Biometrics 53, 983-997",
-        ),
-        MethodNote(
-            quantity="shift, scatter taken rig by rig and phase by phase",
-            method="each rig and phase with the scatter of its own sets within visits, ordinary drift added from the "
-            "pooled fit, degrees of freedom combined",
-            source="Welch (1947), Biometrika 34, 28-35; Satterthwaite (1946), Biometrics Bulletin 2, 110-114",
-        ),
-        MethodNote(
-            quantity="percent margins",
-            method="the shift against the level of the moved rig before, tested as level + shift - ratio × level",
-            source="Fieller (1954), J. R. Stat. Soc. B 16, 175-185",
-        ),
-        MethodNote(
-            quantity="equivalence",
-            method="two one-sided tests",
-            source="Schuirmann (1987), J. Pharmacokin. Biopharm. 15, 657-680",
-        ),
-        MethodNote(
-            quantity="several sections",
-            method="difference claims and their intervals by Holm's steps over the deciding sections of a question",
-            source="Holm (1979), Scand. J. Statist. 6, 65-70",
-        ),
-        MethodNote(
-            quantity="ratio of standard deviations",
-            method="exact F for different sets, about the mean of each visit; Pitman-Morgan for the same sets",
-            source="Pitman (1939) and Morgan (1939), Biometrika 31, 9-12 and 13-19",
-        ),
-    ]
-    if ratio:
-        notes.append(
-            MethodNote(
-                quantity="analysis",
-                method="on logarithms: effects are ratios, scatter is in percent",
-                source="common practice, no source",
-            )
-        )
-    if looks:
-        notes.append(
-            MethodNote(
-                quantity="declared looks",
-                method="error spending of O'Brien-Fleming type with repeated intervals; the t tests take over the "
-                "nominal rates",
-                source="Lan & DeMets (1983), Biometrika 70, 659-663; Jennison & Turnbull (1989), J. R. Stat. Soc. "
-                "B 51, 305-361",
-            )
-        )
-    if planned:
-        notes.append(
-            MethodNote(
-                quantity="what to run next",
-                method="simulated through the estimators and rules of this job: the phase before as it was, fresh "
-                "sets in further visits after",
-                source="simulation, no source",
-            )
-        )
-    return tuple(notes)

@@ -1,0 +1,59 @@
+"""Methods of a correlation check that a comparison of levels does not have: what was formed beside the offsets.
+
+In: CorrelationFindings.  Out: method notes.
+"""
+
+from __future__ import annotations
+
+from repeatab.estimation.section_interaction import SectionInteraction
+from repeatab.jobs.correlation.study import CorrelationFindings
+from repeatab.jobs.levels.layout import SetUse
+from repeatab.jobs.levels.look_plans import looks_method
+from repeatab.outcome.outcome import MethodNote
+
+_OVERALL = MethodNote(
+    quantity="overall offset",
+    method="one value per set (the mean over its deciding sections, which weigh alike), then compared like one section",
+    source="common practice, no source",
+)
+_LINE = MethodNote(
+    quantity="shift or gain",
+    method="straight line with errors on both rigs, error ratio from the sets; whole sets left out and drawn",
+    source="York et al. (2004), Am. J. Phys. 72, 367-375; Efron & Tibshirani (1993), An Introduction to the Bootstrap",
+)
+_AGREEMENT = MethodNote(
+    quantity="limits of agreement, concordance",
+    method="mean difference ± 1.96 SD with exact intervals; Lin's coefficient",
+    source="Bland & Altman (1986), Lancet 327, 307-310; Owen (1968), Technometrics 10, 445-478; Lin (1989), "
+    "Biometrics 45, 255-268",
+)
+_POOLED = MethodNote(
+    quantity="ratio of standard deviations over all sections",
+    method="sums of squares of whole sets; degrees of freedom as the correlation of the sections leaves them, or t "
+    "over the sets that ran on both",
+    source="Box (1954), Ann. Math. Stat. 25, 290-302; Fieller (1954), J. R. Stat. Soc. B 16, 175-185",
+)
+
+
+def extra_methods(found: CorrelationFindings) -> tuple[MethodNote, ...]:
+    """How the numbers beside the offsets were formed, for those that were formed."""
+    resampled = [p.interaction for p in found.patterns if p.interaction is not None]
+    shared = any(pair.use is not SetUse.SPLIT for pair in found.comparison.how.pairs)
+    return (
+        *([_OVERALL] if found.overall is not None else []),
+        *(_resampled(one) for one in resampled[:1]),
+        *([_LINE] if any(one.found.line is not None for one in found.levels) else []),
+        *([_AGREEMENT] if shared else []),
+        *([_POOLED] if found.pooled else []),
+        *([looks_method()] if found.look.table is not None else []),
+    )
+
+
+def _resampled(interaction: SectionInteraction) -> MethodNote:
+    arrangements = "arrangements, all there are" if interaction.complete else "random ones"
+    return MethodNote(
+        quantity="section by rig",
+        method=f"{interaction.resampling.value}, {interaction.resampled} {arrangements}",
+        source="Anderson & ter Braak (2003), J. Stat. Comput. Simul. 73, 85-113; Fisher (1935), The Design of "
+        "Experiments, section 21",
+    )
