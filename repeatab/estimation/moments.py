@@ -85,14 +85,26 @@ def criterion(system: System | Strata, theta: FloatArray) -> FloatArray:
     d = system.random_columns + system.fixed_columns
     # Without derivatives no inverse is wanted: one triangular solution gives the residual sum of squares.
     right = reduced.root * reduced.ascent.cross[:, :d, d]
-    half = np.stack(
-        [
-            solve_triangular(f, y, lower=True, check_finite=False)
-            for f, y in zip(reduced.factor, right, strict=True)
-        ]
-    )
+    half = _forward(reduced.factor, right)
     rss = reduced.ascent.cross[:, d, d] - (half**2).sum(axis=1)
     return np.asarray(reduced.constant + rss / theta[:, -1], dtype=np.float64)
+
+
+def _forward(factor: FloatArray, right: FloatArray) -> FloatArray:
+    """Solve L x = right for stacks of lower triangular L (groups, d, d) and (groups, d)."""
+    groups, d = right.shape
+    if groups <= d:
+        solved = [
+            solve_triangular(*pair, lower=True, check_finite=False)
+            for pair in zip(factor, right, strict=True)
+        ]
+        return np.stack(solved)
+    # Many small ones: row by row for all groups at once.
+    found = np.empty_like(right)
+    for i in range(d):
+        done = np.einsum("gj,gj->g", factor[:, i, :i], found[:, :i])
+        found[:, i] = (right[:, i] - done) / factor[:, i, i]
+    return found
 
 
 def moments(system: System | Strata, theta: FloatArray, *, kenward_roger: bool = False) -> Moments:
