@@ -15,6 +15,7 @@ import typer
 from repeatab import __version__
 from repeatab.cli_cells import cells
 from repeatab.cli_history import history
+from repeatab.cli_verify import verify
 from repeatab.terminal import answering, read_options, role_and_column, say, show_progress, toml_text
 
 if TYPE_CHECKING:
@@ -32,6 +33,7 @@ app = typer.Typer(
 )
 app.add_typer(history, name="history")
 app.command()(cells)
+app.command()(verify)
 
 
 def main() -> None:

@@ -6,6 +6,7 @@ Not here: writing the report (report/), drawing progress (cli.py).
 
 from __future__ import annotations
 
+import os
 import platform
 from collections.abc import Iterable
 from dataclasses import replace
@@ -17,6 +18,7 @@ import narwhals.stable.v2 as nw
 
 from repeatab import __version__
 from repeatab.base.errors import StudyError
+from repeatab.base.files import fingerprint
 from repeatab.base.notes import Note, NoteKind
 from repeatab.base.progress import Progress, silent
 from repeatab.intake.condense import SECTION, condense, holds_stops
@@ -30,7 +32,7 @@ from repeatab.jobs.lots.question import LotComparison
 from repeatab.jobs.questions import CorrelationCheck, GaugeStudy
 from repeatab.jobs.requalifying.question import Requalification
 from repeatab.jobs.rounds.question import RoundRobin
-from repeatab.outcome.outcome import DataFinding, InputFile, NextRuns, Outcome, Provenance
+from repeatab.outcome.outcome import REACHED, DataFinding, InputFile, NextRuns, Outcome, Provenance
 from repeatab.outcome.verdict import Judgement, Qualifier, Verdict
 from repeatab.study.loading import Study
 
@@ -101,9 +103,38 @@ def plan_study(study: Study, *, ledger: str | Path | None = None, progress: Prog
         title=f"Plan: {study.title}",
         progress=progress,
     )
-    settings = (*study.settings, ("study file", study.file), ("study file sha256", study.sha256))
-    made = replace(outcome.provenance, settings=settings, versions=versions(), as_of=study.as_of)
+    settings = (
+        *study.settings, ("study file", study.file), ("study file sha256", study.sha256), *_reached(study, ledger),
+    )  # fmt: skip
+    made = replace(
+        outcome.provenance,
+        inputs=_earlier_result(study),
+        settings=settings,
+        versions=versions(),
+        as_of=study.as_of,
+    )
     return replace(outcome, provenance=made)
+
+
+def _earlier_result(study: Study) -> tuple[InputFile, ...]:
+    """The result.json that a plan takes its beliefs from, as it stood when it was read."""
+    assert study.plan is not None
+    if study.plan.from_result is None:
+        return ()
+    path = study.source.folder / study.plan.from_result
+    name = Path(os.path.relpath(path, study.source.folder)).as_posix()
+    return (InputFile(name=name, sha256=fingerprint(path), rows=1),)
+
+
+def _reached(study: Study, ledger: str | Path | None) -> tuple[tuple[str, str], ...]:
+    """How far the ledger reached from which a plan takes its beliefs; a plan is not recorded in it."""
+    assert study.plan is not None
+    where = ledger if ledger is not None else study.history.ledger
+    if not study.plan.from_ledger or where is None:
+        return ()
+    from repeatab.ledger.entrance import enter
+
+    return ((REACHED, str(enter(where).head()[0])),)
 
 
 def _past_beliefs(study: Study, ledger: str | Path | None) -> dict[str, SectionBelief] | None:
@@ -247,10 +278,13 @@ def _with_evidence_of_past(
     outcome: Outcome, study: Study, ledger: Ledger, past: PastOffsets | None
 ) -> Outcome:
     """Add on which records the outcome draws, and what the ledger tells of earlier looks at this study."""
-    from repeatab.ledger.history import fingerprint_of
+    from repeatab.ledger.history import events_with_records, fingerprint_of
     from repeatab.ledger.outcomes import looked_before
 
-    settings = () if past is None else fingerprint_of(ledger, past)
+    drawn_on = () if past is None else past.records
+    if isinstance(study.question, ControlChart):
+        drawn_on = tuple(number for number, _ in events_with_records(ledger))
+    settings = fingerprint_of(ledger, drawn_on)
     again = looked_before(ledger, outcome, looks_declared=bool(getattr(study.question, "looks", ())))
     notes = [] if again is None else [again]
     if isinstance(study.question, CorrelationCheck) and study.as_of is None:

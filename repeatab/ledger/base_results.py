@@ -19,7 +19,7 @@ from repeatab.ledger.chain import canonical
 from repeatab.ledger.history import events_of
 from repeatab.ledger.reference import base_period, reference_visits
 from repeatab.ledger.store import Ledger
-from repeatab.outcome.outcome import InputFile
+from repeatab.outcome.outcome import FROM_LEDGER, InputFile
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -144,4 +144,4 @@ def _shifted(day: str, days: int) -> str:
 def _fingerprint(base: pd.DataFrame) -> InputFile:
     rows = base.astype(object).where(base.notna(), None).to_numpy().tolist()
     digest = hashlib.sha256(canonical([list(base.columns), rows]).encode("ascii")).hexdigest()
-    return InputFile(name="reference results of the ledger", sha256=digest, rows=len(base))
+    return InputFile(name=FROM_LEDGER, sha256=digest, rows=len(base))

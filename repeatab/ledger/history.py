@@ -8,7 +8,7 @@ Old outcomes are read from their JSON by the keys of their tables, so that a fie
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -18,6 +18,7 @@ from repeatab.jobs.correlation.past_offsets import PastCorrection, PastOffset, P
 from repeatab.ledger.faults import LedgerError
 from repeatab.ledger.records import Correction, CorrectionForm, Kind, Record
 from repeatab.ledger.store import Ledger
+from repeatab.outcome.outcome import HISTORY
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -177,11 +178,11 @@ def _is_later(one: PastComponent, known: PastComponent | None) -> bool:
     return known is None or (one.as_of or "") >= (known.as_of or "")
 
 
-def fingerprint_of(ledger: Ledger, past: PastOffsets) -> tuple[tuple[str, str], ...]:
+def fingerprint_of(ledger: Ledger, numbers: Iterable[int]) -> tuple[tuple[str, str], ...]:
     """Settings that say on which records a study drew: their numbers, and one SHA-256 over their hashes."""
-    numbers = sorted({one.record for one in past.offsets} | {one.record for one in past.corrections})
-    if not numbers:
-        return (("history records", "none"),)
-    hashes = [ledger.record(number).hash for number in numbers]
+    drawn_on = sorted(set(numbers))
+    if not drawn_on:
+        return ((HISTORY, "none"),)
+    hashes = [ledger.record(number).hash for number in drawn_on]
     digest = hashlib.sha256("".join(hashes).encode("ascii")).hexdigest()
-    return (("history records", ", ".join(map(str, numbers))), ("history sha256", digest))
+    return ((HISTORY, ", ".join(map(str, drawn_on))), ("history sha256", digest))

@@ -12,6 +12,13 @@ from repeatab.outcome.verdict import Judgement
 
 SCHEMA_VERSION = 1
 
+FROM_LEDGER = "reference results of the ledger"
+"""The name of an input that is no file."""
+HISTORY = "history records"
+"""The setting that says on which records of a ledger an outcome draws; it stands wherever a ledger was in play."""
+REACHED = "history up to record"
+"""The setting that says how far the ledger reached from which a plan takes its beliefs."""
+
 CAUTIONS = (
     "A verdict here supports and never replaces the governing regulation, the customer's specification and "
     "the decision of the people authorised to release brakes.",

@@ -55,3 +55,8 @@ class PastOffsets:
     offsets: tuple[PastOffset, ...] = ()
     corrections: tuple[PastCorrection, ...] = ()
     events: tuple[Event, ...] = ()
+
+    @property
+    def records(self) -> tuple[int, ...]:
+        """The numbers of the records that offsets and corrections are from."""
+        return tuple(one.record for one in (*self.offsets, *self.corrections))
