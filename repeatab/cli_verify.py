@@ -47,14 +47,18 @@ def verify(
 
         with show_progress() as progress:
             found = rerun(result, study=study, ledger=ledger, progress=progress)
-        if found.faults:
-            _say_faults(found)
-            raise typer.Exit(INPUT_AT_FAULT)
-        assert found.comparison is not None
-        say(_made_from(found))
-        say(_compared(found.comparison, None if everything else _MOST))
-        if not found.comparison.agrees:
-            raise typer.Exit(DIFFERS)
+        status = _told(found, None if everything else _MOST)
+    raise typer.Exit(status)
+
+
+def _told(found: Rerun, most: int | None) -> int:
+    """Say what came of it; the exit status."""
+    if found.comparison is None:
+        _say_faults(found)
+        return INPUT_AT_FAULT
+    say(_made_from(found))
+    say(_compared(found.comparison, most))
+    return 0 if found.comparison.agrees else DIFFERS
 
 
 def _say_faults(found: Rerun) -> None:

@@ -142,11 +142,18 @@ def _pairs_of_rows(
 
 
 def _named(items: list[Any]) -> dict[str, Any] | None:
-    """Things that have a key each, by it; None where they have none, or one stands twice."""
-    if not items or not all(isinstance(item, dict) and isinstance(item.get("key"), str) for item in items):
-        return None
-    named = {item["key"]: item for item in items}
-    return named if len(named) == len(items) else None
+    """Things that have a key each, and pairs of a name and a value, by it; None where one stands twice or has none."""
+    pairs = [_name_and_value(item) for item in items]
+    named = dict(pair for pair in pairs if pair is not None)
+    return named if named and len(named) == len(items) else None
+
+
+def _name_and_value(item: Any) -> tuple[str, Any] | None:
+    if isinstance(item, dict) and isinstance(item.get("key"), str):
+        return item["key"], item
+    if isinstance(item, list) and len(item) == 2 and isinstance(item[0], str):
+        return item[0], item[1]
+    return None
 
 
 def _column_keys(part: dict[str, Any]) -> list[str] | None:
