@@ -12,12 +12,12 @@ from functools import cached_property
 
 import numpy as np
 
-from repeatab.base.errors import EstimationError, StudyError
+from repeatab.base.errors import EstimationError, LayoutError, StudyError
 from repeatab.base.interval import IntervalMethod
-from repeatab.base.notes import Note, NoteKind
 from repeatab.cells import FloatArray
+from repeatab.estimation.bordered import Bordered, build_bordered, dividing_term
+from repeatab.estimation.component_limits import balanced_limits, pivotal_limits, within_reach
 from repeatab.estimation.contrasts import Weights, combine
-from repeatab.estimation.intervals import chi_square_limits, combination_limits
 from repeatab.estimation.kenward_roger import FixedCovariance, fixed_covariance
 from repeatab.estimation.mean_squares import MeanSquares, mean_squares
 from repeatab.estimation.minimise import (
@@ -106,6 +106,13 @@ class BlockFit:
         return build_system(self.block, self.layout, names=self.names)
 
     @cached_property
+    def _equations(self) -> System | Bordered:
+        """What the search runs on: the system, or its bordered form where that is cheaper. Both have the same units
+        and the same criterion."""
+        by = dividing_term([self.layout.random[i] for i in self.layout.estimated])
+        return self.system if by is None else build_bordered(self.block, self.layout, by, names=self.names)
+
+    @cached_property
     def minimum(self) -> Minimum:
         """The REML optimum.
 
@@ -120,7 +127,7 @@ class BlockFit:
             theta = found.theta * scale
             value = criterion(self.system, theta)
             return Minimum(theta=theta, criterion=value, gradient=found.gradient / scale)
-        system = self.system
+        system = self._equations
         try:
             return minimise_from_several_starts(system)
         except EstimationError:
@@ -154,15 +161,36 @@ class BlockFit:
         """(groups, components) estimates as they come out, negative ANOVA estimates included."""
         if self.uses_anova:
             return self._analysis.components
-        problem, minimum = self._balanced or (self.system, self.minimum)
+        problem, minimum = self._balanced or (self._equations, self.minimum)
         return np.asarray(minimum.theta * problem.unit[:, None] ** 2, dtype=np.float64)
 
-    @cached_property
+    @property
     def limits(self) -> tuple[FloatArray, FloatArray]:
-        """(groups, components) lower and upper limits of the variances, never below zero."""
-        if self.uses_anova:
-            return _balanced_limits(self._analysis, self.level)
-        problem, minimum = self._balanced or (self.system, self.minimum)
+        """(groups, components) lower and upper limits of the variances, never below zero; see component_limits."""
+        return self._limits[0]
+
+    @cached_property
+    def _limits(self) -> tuple[tuple[FloatArray, FloatArray], IntervalMethod]:
+        if self.layout.balanced:
+            limits = balanced_limits(self._analysis, level=self.level)
+            return self._around(limits), IntervalMethod.MODIFIED_LARGE_SAMPLE
+        if within_reach(self.layout):
+            try:
+                return self._around(pivotal_limits(self, level=self.level)), IntervalMethod.GENERALISED
+            except LayoutError:
+                # A source that is seen only in how classes of others differ has no pivot of its own.
+                pass
+        return self.profiled, IntervalMethod.PROFILE
+
+    def _around(self, limits: tuple[FloatArray, FloatArray]) -> tuple[FloatArray, FloatArray]:
+        """Limits that hold the estimates: one that stands at zero since others took its share keeps zero."""
+        estimate = np.maximum(self.variances, 0.0)
+        return np.minimum(limits[0], estimate), np.maximum(limits[1], estimate)
+
+    @cached_property
+    def profiled(self) -> tuple[FloatArray, FloatArray]:
+        """(groups, components) profile limits of the variances."""
+        problem, minimum = self._balanced or (self._equations, self.minimum)
         lower, upper = profile_limits(problem, minimum, level=self.level)
         unit = problem.unit[:, None] ** 2
         return lower * unit, upper * unit
@@ -177,39 +205,12 @@ class BlockFit:
     @property
     def interval_methods(self) -> tuple[IntervalMethod, ...]:
         """How each component's interval was formed, repeatability last."""
-        sources = len(self.layout.estimated)
-        if self.uses_anova:
-            return (*[IntervalMethod.MODIFIED_LARGE_SAMPLE] * sources, IntervalMethod.CHI_SQUARE)
-        return (IntervalMethod.PROFILE,) * (sources + 1)
+        method = self._limits[1]
+        last = method if method is IntervalMethod.PROFILE else IntervalMethod.CHI_SQUARE
+        return (*[method] * len(self.layout.estimated), last)
 
     def combine(self, rows: tuple[Weights, ...], *, at_zero: bool = False) -> tuple[FloatArray, ...]:
         """Estimates, standard errors and degrees of freedom (groups, rows) of fixed combinations."""
         return combine(
             self.system, self.moments, self.covariance, rows, self.layout.model.covariates, at_zero=at_zero
         )
-
-
-def _balanced_limits(analysis: MeanSquares, level: float) -> tuple[FloatArray, FloatArray]:
-    lower, upper = np.empty_like(analysis.components), np.empty_like(analysis.components)
-    for k, coefficients in enumerate(analysis.combination[:-1]):
-        low, high = combination_limits(coefficients, analysis.ms, analysis.df, level=level)
-        lower[:, k], upper[:, k] = np.maximum(low, 0), np.maximum(high, 0)
-    low, high = chi_square_limits(analysis.ms[:, -1], float(analysis.df[-1]), level=level)
-    lower[:, -1], upper[:, -1] = low, high
-    return lower, upper
-
-
-def fit_notes(part: BlockFit) -> list[Note]:
-    """What the fit itself noticed, beside what the layout says."""
-    names = [part.layout.sources[i] for i in part.layout.estimated]
-    notes = []
-    for k, name in enumerate(names):
-        if (part.variances[:, k] <= 0).any():
-            notes.append(
-                Note(
-                    kind=NoteKind.ZERO_COMPONENT,
-                    sources=(name,),
-                    text=f"the component of {name} is estimated at zero; it stays in the degrees of freedom.",
-                )
-            )
-    return notes

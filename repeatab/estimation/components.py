@@ -18,8 +18,9 @@ from repeatab.base.notes import Note
 from repeatab.cells import Cells, FloatArray, reduce_to_cells
 from repeatab.estimation.block_fit import BlockFit as BlockFit
 from repeatab.estimation.block_fit import Method as Method
-from repeatab.estimation.block_fit import fit_notes, method_of
+from repeatab.estimation.block_fit import method_of
 from repeatab.estimation.contrasts import Contrast, fixed_rows, level_contrast
+from repeatab.estimation.fit_notes import fit_notes
 from repeatab.estimation.mean_squares import MeanSquares
 from repeatab.layout.blocks import blocks_of, group_labels
 from repeatab.layout.layout import Layout, layout_of

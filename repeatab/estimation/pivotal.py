@@ -19,15 +19,19 @@ Studies, SIAM, for pivots of this kind in gauge studies.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
 
 import numpy as np
 
 from repeatab.base.errors import LayoutError
 from repeatab.cells import FloatArray
-from repeatab.estimation.components import BlockFit
 from repeatab.estimation.contrasts import fixed_rows
+from repeatab.estimation.even_draws import ChiSquareSource
 from repeatab.layout.partitions import Partition
+
+if TYPE_CHECKING:
+    from repeatab.estimation.block_fit import BlockFit
 
 _RANK = 1e-9
 _STEPS = 60
@@ -46,7 +50,7 @@ class _Term:
     square: FloatArray
 
 
-def pivotal_components(fit: BlockFit, group: int, *, draws: int, rng: np.random.Generator) -> FloatArray:
+def pivotal_components(fit: BlockFit, group: int, *, draws: int, rng: ChiSquareSource) -> FloatArray:
     """Draw (draws, components) pivotal values of the components, repeatability last; they may be negative.
 
     Covariates are taken out at their estimated slopes, each for one degree of freedom of repeatability.
@@ -54,8 +58,31 @@ def pivotal_components(fit: BlockFit, group: int, *, draws: int, rng: np.random.
     Raises
     ------
     LayoutError
-        No degrees of freedom are left for repeatability.
+        No degrees of freedom are left for repeatability, or for a term beside the others.
     """
+    return pivots_of(fit, group, draws=draws, rng=rng).values
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Pivots:
+    """Pivotal values of one group.
+
+    values : (draws, components), repeatability last; they may be negative.
+    raised : the values that they would have, had no term come out below zero. Where a term scatters less than
+        repeatability and the terms within it already make it, its values may all be negative and both limits zero,
+        which no rig deserves. The raised values belong to data whose term is estimated at zero exactly; their upper
+        quantile is an upper limit that errs towards a larger component.
+    free_ss, free_df : sum of squares that is repeatability's alone, and its degrees of freedom.
+    """
+
+    values: FloatArray
+    raised: FloatArray
+    free_ss: float
+    free_df: int
+
+
+def pivots_of(fit: BlockFit, group: int, *, draws: int, rng: ChiSquareSource) -> Pivots:
+    """Draw the pivotal values of one group; see `pivotal_components`."""
     weight = np.sqrt(fit.block.count.astype(np.float64))
     mean, scatter = without_slopes(fit, group)
     within = float(scatter.sum())
@@ -70,11 +97,25 @@ def pivotal_components(fit: BlockFit, group: int, *, draws: int, rng: np.random.
     if df <= 0:
         raise LayoutError("no degrees of freedom are left for repeatability. Run repeats, or drop a term.")
     found = np.empty((draws, len(terms) + 1))
-    found[:, -1] = (within + float(left @ left)) / rng.chisquare(df, draws)
+    free = within + float(left @ left)
+    found[:, -1] = free / rng.chisquare(df, draws)
+    raised = found.copy()
+    estimate = np.append(variances[:-1], free / df)
     for j in _finest_first(terms):
         part = _term(j, terms, columns, fixed, y, variances)
-        found[:, j] = _solve(part, found, rng.chisquare(len(part.own), draws))
-    return found
+        target = rng.chisquare(len(part.own), draws)
+        found[:, j] = raised[:, j] = _solve(part, found, target)
+        lift = _lift(part, estimate)
+        if lift > 1:
+            raised[:, j] = _solve(replace(part, square=part.square * lift), found, target)
+    return Pivots(values=found, raised=raised, free_ss=free, free_df=df)
+
+
+def _lift(term: _Term, estimate: FloatArray) -> float:
+    """The factor that brings the scatter of a term up to what the others make of it on average."""
+    others = estimate[-1] + term.finer @ estimate[list(term.inside)]
+    seen = float((term.square / others).sum())
+    return len(term.own) / max(seen, 1e-12)
 
 
 def without_slopes(fit: BlockFit, group: int) -> tuple[FloatArray, FloatArray]:
@@ -107,7 +148,9 @@ def _term(
     inside = tuple(k for k in range(len(terms)) if k != j and terms[k].is_finer_than(terms[j]))
     others = [columns[k] for k in range(len(terms)) if k != j and k not in inside]
     out = _basis(np.concatenate([fixed, *others], axis=1))
-    space = _basis(columns[j] - out @ (out.T @ columns[j]))
+    space = _basis(columns[j] - out @ (out.T @ columns[j]), of=columns[j])
+    if space.shape[1] == 0:
+        raise LayoutError("no degrees of freedom are left for a term beside the others. Drop a term.")
     # Rotate so that the values are uncorrelated at the estimates.
     seen = [space.T @ columns[k] for k in (j, *inside)]
     spread = sum(
@@ -119,10 +162,12 @@ def _term(
     return _Term(component=j, own=norms[0], finer=finer, inside=inside, square=(turn.T @ y) ** 2)
 
 
-def _basis(columns: FloatArray) -> FloatArray:
-    """Orthonormal columns that span the given ones."""
+def _basis(columns: FloatArray, *, of: FloatArray | None = None) -> FloatArray:
+    """Orthonormal columns that span the given ones; small is what is small beside the columns `of`, themselves
+    unless given."""
     left, size, _ = np.linalg.svd(columns, full_matrices=False)
-    return np.asarray(left[:, size > _RANK * max(float(size[0]), 1e-300)], np.float64)
+    whole = float(size[0]) if of is None else float(np.linalg.norm(of, 2))
+    return np.asarray(left[:, size > _RANK * max(whole, 1e-300)], np.float64)
 
 
 def _solve(term: _Term, found: FloatArray, target: FloatArray) -> FloatArray:

@@ -64,8 +64,8 @@ def test_a_balanced_fit_in_closed_form_is_the_optimum_of_the_general_search(rig_
     total = (found.theta * unit).sum(axis=1).max()
     assert part.variances == pytest.approx(found.theta * unit, rel=1e-7, abs=1e-9 * total)
     assert part.minimum.criterion == pytest.approx(found.criterion, rel=1e-12)
-    assert part.limits[0] == pytest.approx(lower * unit, rel=1e-6, abs=1e-9 * total)
-    assert part.limits[1] == pytest.approx(upper * unit, rel=1e-6)
+    assert part.profiled[0] == pytest.approx(lower * unit, rel=1e-6, abs=1e-9 * total)
+    assert part.profiled[1] == pytest.approx(upper * unit, rel=1e-6)
     if rig_sd == 0:
         assert (part.variances[:, :3] == 0).any()
 

@@ -141,7 +141,8 @@ def _methods(study: RoundStudy) -> Iterator[tuple[str, str, str]]:
     if study.components:
         yield (
             "sources within the laboratory",
-            "analysis of variance where balanced, else REML; limits by profile likelihood or modified large-sample",
+            "analysis of variance and modified large-sample limits where balanced, else REML and generalised pivotal "
+            "limits",
             "ISO 5725-3:1994; Searle, Casella & McCulloch (1992)",
         )
     if study.drifts:

@@ -1,0 +1,89 @@
+"""Component limits: which interval a component gets, and its limits.
+
+In: the analysis of variance of a balanced layout, or a BlockFit.  Out: (groups, components) limits of the variances.
+
+balanced   exact chi-square for repeatability, modified large-sample for the rest.
+otherwise  generalised pivotal, exact for repeatability and for a single random term; measured in
+           tests/assurance/interval_grid.md, where profile limits fall short with few levels.
+large      profile likelihood, which many levels make right, and which needs no matrix of all results.
+
+A component that comes out below zero gets the upper limit of one estimated at zero: the limit of its own data would
+shrink the worse they fit the model, down to "0 to 0". So upper limits err towards a larger component there.
+Sources: see intervals, pivotal and profile.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from repeatab.cells import FloatArray
+from repeatab.estimation.even_draws import EvenDraws
+from repeatab.estimation.intervals import chi_square_limits, combination_limits
+from repeatab.estimation.mean_squares import MeanSquares
+from repeatab.estimation.pivotal import pivots_of
+from repeatab.layout.layout import Layout
+
+if TYPE_CHECKING:
+    from repeatab.estimation.block_fit import BlockFit
+
+EVEN_DRAWS = 2_048
+# Operations of the orthogonal bases that the pivots of one group need: about half a second.
+_LARGEST = 2e8
+
+
+def balanced_limits(analysis: MeanSquares, *, level: float) -> tuple[FloatArray, FloatArray]:
+    """Limits from the mean squares of a balanced layout, never below zero."""
+    lower, upper = np.empty_like(analysis.components), np.empty_like(analysis.components)
+    for k, coefficients in enumerate(analysis.combination[:-1]):
+        low, high = component_combination_limits(coefficients, analysis.ms, analysis.df, level=level)
+        lower[:, k], upper[:, k] = np.maximum(low, 0), np.maximum(high, 0)
+    low, high = chi_square_limits(analysis.ms[:, -1], float(analysis.df[-1]), level=level)
+    lower[:, -1], upper[:, -1] = low, high
+    return lower, upper
+
+
+def component_combination_limits(
+    coefficients: FloatArray, ms: FloatArray, df: FloatArray, *, level: float
+) -> tuple[FloatArray, FloatArray]:
+    """Modified large-sample limits of a variance that is sum_i c_i E(ms_i), so that it cannot be negative.
+
+    Parameters
+    ----------
+    coefficients : (rows,) of either sign; ms : (..., rows); df : (rows,).
+    """
+    low, high = combination_limits(coefficients, ms, df, level=level)
+    plus, minus = ms @ np.maximum(coefficients, 0), ms @ np.maximum(-coefficients, 0)
+    below = minus > plus
+    if np.any(below):
+        lift = np.where(below, minus / np.maximum(plus, np.finfo(np.float64).tiny), 1.0)
+        raised = np.where(coefficients > 0, ms * lift[..., None], ms)
+        _, from_zero = combination_limits(coefficients, raised, df, level=level)
+        high = np.where(below, from_zero, high)
+    return low, high
+
+
+def pivotal_limits(fit: BlockFit, *, level: float) -> tuple[FloatArray, FloatArray]:
+    """Limits from evenly spread pivotal values, group by group.
+
+    Raises
+    ------
+    LayoutError
+        No degrees of freedom are left for repeatability, or for a term beside the others.
+    """
+    tails = [(1 - level) / 2, (1 + level) / 2]
+    lower, upper = (np.empty((len(fit.block.groups), len(fit.layout.estimated) + 1)) for _ in tails)
+    for group in range(len(lower)):
+        found = pivots_of(fit, group, draws=EVEN_DRAWS, rng=EvenDraws())
+        lower[group] = np.quantile(found.values, tails[0], axis=0)
+        upper[group] = np.quantile(found.raised, tails[1], axis=0)
+        free = np.array(found.free_ss / found.free_df)
+        lower[group, -1], upper[group, -1] = chi_square_limits(free, found.free_df, level=level)
+    return np.maximum(lower, 0), np.maximum(upper, 0)
+
+
+def within_reach(layout: Layout) -> bool:
+    """Whether the layout is small enough for pivotal limits."""
+    columns = layout.fixed.matrix.shape[1] + sum(layout.random[i].size for i in layout.estimated)
+    return bool(len(layout.count) * columns**2 * (1 + len(layout.estimated)) <= _LARGEST)
