@@ -21,7 +21,10 @@ from typing import Any
 
 import numpy as np
 
-from repeatab.base.errors import InputError, listed, nearest
+from repeatab.base.errors import InputError, listed, nearest, short
+from repeatab.base.files import refuse_no_plain_file
+from repeatab.base.shielded import shielded, unshielded
+from repeatab.base.progress import Progress, silent
 from repeatab.cells import Cells, FloatArray, reduce_to_cells, sort_and_code
 from repeatab.intake.results import Results
 from repeatab.outcome.outcome import InputFile
@@ -310,7 +313,7 @@ def _refuse_impossible(
                 )
 
 
-def cells_to_share(results: Results, *, by: Sequence[str] = ()) -> Cells:
+def cells_to_share(results: Results, *, by: Sequence[str] = (), progress: Progress = silent) -> Cells:
     """The cells a laboratory shares: by laboratory, level, section, pad set and visit as far as they are known.
 
     Place among the runs of the set and stated uncertainty go along as means, so that wear and scores can be computed.
@@ -341,11 +344,23 @@ def cells_to_share(results: Results, *, by: Sequence[str] = ()) -> Cells:
             )
     table = results.to_frame()
     shared = ("laboratory", "level", "section", "pad_set", "visit", *by)
-    factors = [name for name in dict.fromkeys(shared) if name in table.columns]
-    numbers = ("run_order", "stated_uncertainty")
-    values = [name for name in numbers if name in table.columns and not table[name].isna().any()]
-    table = table.astype(dict.fromkeys(values, float))
-    return reduce_to_cells(table, result="result", factors=factors, covariates=values)
+    factors = [name for name in dict.fromkeys(shared) if name in names]
+    values = [
+        name for name in ("run_order", "stated_uncertainty") if name in names and _complete(table, name)
+    ]
+    if results.is_lazy:
+        return reduce_to_cells(
+            results, result="result", factors=factors, covariates=values, progress=progress
+        )
+    held = results.to_frame().astype(dict.fromkeys(values, float))
+    return reduce_to_cells(held, result="result", factors=factors, covariates=values)
+
+
+def _complete(table: Any, name: str) -> bool:
+    """Whether a column has a number in every row."""
+    from repeatab.intake.engine import count_rows, is_missing
+
+    return count_rows(table.filter(is_missing(name, table.collect_schema()[name]))) == 0
 
 
 def summary_cells(

@@ -53,7 +53,8 @@ def cells(
         else:
             runs = _of_files(results, column or [], options, quantity)
         runs = _of_laboratory(runs, laboratory)
-        made = cells_to_share(runs, by=tuple(by or ()))
+        with show_progress() as progress:
+            made = cells_to_share(runs, by=tuple(by or ()), progress=progress)
         content = cell_file_bytes(made, quantity=runs.quantity.key, results=runs.inputs)
         _write(to, content)
         say(_told(made, runs, to))
@@ -101,6 +102,8 @@ def _of_laboratory(results: Results, code: str | None) -> Results:
     """The results under the code that is given."""
     from dataclasses import replace
 
+    import narwhals.stable.v2 as nw
+
     from repeatab.base.errors import InputError
 
     if code is None:
@@ -109,7 +112,8 @@ def _of_laboratory(results: Results, code: str | None) -> Results:
         raise InputError(
             f"--laboratory: found '{code}', but a column names the laboratory already. Leave one of the two out."
         )
-    frame = results.to_frame().assign(laboratory=code)
+    table = results.lazy().with_columns(nw.lit(code).alias("laboratory"))
+    frame = table.to_native() if results.is_lazy else table.collect(backend="pandas").to_native()
     return replace(results, frame=frame, factors=(*results.factors, "laboratory"))
 
 

@@ -318,8 +318,9 @@ def study_results(study: Study, *, progress: Progress = silent) -> Results:
 
 def _in_one_section(results: Results, section: str) -> Results:
     """Results without a section column are of the one section that the study names."""
-    frame = results.lazy().with_columns(nw.lit(section).alias(SECTION)).collect(backend="pandas")
-    return replace(results, frame=frame.to_native(), factors=(*results.factors, SECTION))
+    table = results.lazy().with_columns(nw.lit(section).alias(SECTION))
+    frame = table.to_native() if results.is_lazy else table.collect(backend="pandas").to_native()
+    return replace(results, frame=frame, factors=(*results.factors, SECTION))
 
 
 def run_results(study: Study, results: Results) -> Results:

@@ -2,15 +2,19 @@
 
 In: a narwhals LazyFrame (Polars, DuckDB).  Out: Cells; only one row per cell leaves the engine.
 
-Never from raw squares and never by an engine's own variance function: a first pass forms sums about one value of
-each column. Where a cell lies so far from it that digits would be lost, a second pass joins the cell means back
-and forms the sums about them.
-Source: Chan, Golub & LeVeque (1983), The American Statistician 37, 242-247.
+One pass, never from raw squares and never by an engine's own variance function: each value is split into a multiple
+of a coarse grid and the rest, without rounding (v + M - M with a large M rounds v to the grid of M). Sums of the
+multiples and of their products are whole numbers of grid steps, so they are exact; only products with the rest, which
+is thousands of times smaller than the range, are rounded. Where even that costs digits, a second pass joins the cell
+means back and forms the sums about them.
+Source: Dekker (1971), Numerische Mathematik 18, 224-242 (splitting); Chan, Golub & LeVeque (1983), The American
+Statistician 37, 242-247 (two passes).
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 from itertools import combinations_with_replacement
 from typing import Any
 
@@ -20,15 +24,34 @@ import numpy as np
 from repeatab.base.errors import InputError
 from repeatab.cells.reduce import no_rows, not_numeric
 from repeatab.cells.table import Cells, FloatArray, IntArray, LabelArray, cell_index, sort_and_code
+from repeatab.intake.engine import Lazy
+from repeatab.intake.watching import NOBODY, Watch
 
-Lazy = nw.LazyFrame[Any]
+# Grid steps in the range of a column, as a power of two. Half as many from the centre give squares of 2^26 steps, so
+# 2^27 rows of one cell sum up to whole numbers that float64 holds.
+_STEPS = 14
+# Relative error of a sum of squares above which the sums are formed again about the cell means.
+_CLOSE = 1e-13
+_EPS = float(np.finfo(np.float64).eps)
+_STEP = "reducing to cells"
 
-# Squared distance of a cell from the common centre, in its own variances, up to which one pass keeps the digits:
-# the sum about the centre is then at most this many times the one that is wanted.
-_NEAR = 10.0
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Grid:
+    """A column's grid: its steps are `step` wide, and `centre` is one of them."""
+
+    step: float
+    centre: float
+
+    @property
+    def rounder(self) -> float:
+        """Added and taken away again, it leaves the nearest point of the grid."""
+        return 1.5 * 2.0**52 * self.step
 
 
-def reduce_in_engine(table: Lazy, factors: tuple[str, ...], variables: tuple[str, ...]) -> Cells:
+def reduce_in_engine(
+    table: Lazy, factors: tuple[str, ...], variables: tuple[str, ...], watch: Watch = NOBODY
+) -> Cells:
     """Reduce a lazy table.
 
     Raises
@@ -46,13 +69,14 @@ def reduce_in_engine(table: Lazy, factors: tuple[str, ...], variables: tuple[str
         *(nw.col(name).alias(key) for key, name in keys.items()),
         *(nw.col(name).cast(nw.Float64).alias(value) for value, name in numbers.items()),
     )
-    shift = _common_centre(work, numbers)
-    moved = work.with_columns(*(nw.col(v) - float(c) for v, c in zip(numbers, shift, strict=True)))
-    found = _collect(_summed(moved, tuple(keys), tuple(numbers), check=True))
-    _refuse_bad(found, keys, numbers)
-    count, mean, cross = _statistics(found, len(variables))
-    if _far_away(count, mean, cross):
-        found, mean, cross = _about_means(moved, found, tuple(keys), tuple(numbers))
+    grids = _grids(work, numbers)
+    found = watch.collect(_summed(work, tuple(keys), grids), _STEP)
+    _refuse_bad(found, keys, numbers, work)
+    count, mean, cross, sure = _statistics(found, grids)
+    shift = np.array([grid.centre for grid in grids])
+    if not sure:
+        moved = work.with_columns(*(nw.col(v) - float(c) for v, c in zip(numbers, shift, strict=True)))
+        found, mean, cross = _about_means(moved, found, tuple(keys), tuple(numbers), watch)
         count = found["rows"].to_numpy().astype(np.int64)
     levels, codes = _coded(found, tuple(keys))
     order = np.argsort(cell_index(codes, [len(labels) for labels in levels])[0])
@@ -62,19 +86,26 @@ def reduce_in_engine(table: Lazy, factors: tuple[str, ...], variables: tuple[str
     )  # fmt: skip
 
 
-def _common_centre(work: Lazy, numbers: dict[str, str]) -> FloatArray:
-    """The middle of each column's range: a centre that costs one light pass and does not depend on the order of
-    the rows, on threads or on partitions."""
+def _grids(work: Lazy, numbers: dict[str, str]) -> list[_Grid]:
+    """A grid for each column from its least and its largest value: one light pass, which Parquet files answer from
+    their statistics, and nothing that depends on the order of the rows, on threads or on partitions."""
     wanted = [
         part
         for v in numbers
         for part in (nw.col(v).min().alias(f"{v}low"), nw.col(v).max().alias(f"{v}high"))
     ]
-    ends = _collect(work.select(*wanted))
-    low = np.array([_number(ends[f"{v}low"]) for v in numbers])
-    high = np.array([_number(ends[f"{v}high"]) for v in numbers])
-    centre = low / 2 + high / 2
-    return np.where(np.isfinite(centre), centre, 0.0)
+    ends = NOBODY.collect(work.select(*wanted), "")
+    return [_grid(_number(ends[f"{v}low"]), _number(ends[f"{v}high"])) for v in numbers]
+
+
+def _grid(low: float, high: float) -> _Grid:
+    largest = max(abs(low), abs(high))
+    if not (np.isfinite(low) and np.isfinite(high)) or largest == 0:
+        return _Grid(step=1.0, centre=0.0)
+    # Not finer than the rounding of the values themselves allows.
+    width = max((high - low) * 2.0**-_STEPS, largest * 2.0**-49, 1e-290)
+    step = 2.0 ** int(np.ceil(np.log2(width)))
+    return _Grid(step=step, centre=float(np.round((low / 2 + high / 2) / step) * step))
 
 
 def _number(column: Any) -> float:
@@ -82,42 +113,41 @@ def _number(column: Any) -> float:
     return float("nan") if value is None else float(value)
 
 
-def _products(values: Sequence[str]) -> list[tuple[int, int, nw.Expr]]:
-    pairs = combinations_with_replacement(range(len(values)), 2)
-    return [(i, j, nw.col(values[i]) * nw.col(values[j])) for i, j in pairs]
+def _pairs(size: int) -> list[tuple[int, int]]:
+    return list(combinations_with_replacement(range(size), 2))
 
 
-def _summed(
-    table: Lazy, keys: tuple[str, ...], values: tuple[str, ...], *, check: bool, also: tuple[str, ...] = ()
-) -> Lazy:
-    """Per cell the number of rows, sums and sums of products, what is constant within it (`also`), and if asked
-    how many values are not finite."""
-    products = {f"cross{i}_{j}": expression for i, j, expression in _products(values)}
-    bad = {f"bad{v}": ~nw.col(v).is_finite().fill_null(False) for v in values} if check else {}
-    table = table.with_columns(**products, **{name: flag.cast(nw.Int64) for name, flag in bad.items()})
-    sums = [nw.col(name).sum() for name in (*values, *products, *bad)]
-    sums += [nw.col(name).max() for name in also]
-    if not keys:
-        return table.select(nw.len().alias("rows"), *sums)
-    return table.group_by(*keys).agg(nw.len().alias("rows"), *sums)
+def _summed(work: Lazy, keys: tuple[str, ...], grids: Sequence[_Grid]) -> Lazy:
+    """Per cell the rows, the values that are there, and sums of multiples, rests and their products."""
+    size = len(grids)
+    nearest = [((nw.col(f"value{i}") + g.rounder) - g.rounder).alias(f"near{i}") for i, g in enumerate(grids)]
+    split = work.with_columns(*nearest).with_columns(
+        *((nw.col(f"near{i}") - g.centre).alias(f"coarse{i}") for i, g in enumerate(grids)),
+        *((nw.col(f"value{i}") - nw.col(f"near{i}")).alias(f"fine{i}") for i in range(size)),
+    )
+    products = []
+    for i, j in _pairs(size):
+        a, b, x, y = (nw.col(name) for name in (f"coarse{i}", f"coarse{j}", f"fine{i}", f"fine{j}"))
+        products += [(a * b).alias(f"coarse{i}_{j}"), (a * y + x * (b + y)).alias(f"fine{i}_{j}")]
+    names = [f"{part}{i}" for part in ("coarse", "fine") for i in range(size)]
+    names += [f"{part}{i}_{j}" for i, j in _pairs(size) for part in ("coarse", "fine")]
+    sums = [nw.len().alias("rows"), *(nw.col(f"value{i}").count() for i in range(size))]
+    sums += [nw.col(name).sum() for name in names]
+    split = split.with_columns(*products)
+    return split.group_by(*keys).agg(*sums) if keys else split.select(*sums)
 
 
-def _collect(table: Lazy) -> nw.DataFrame[Any]:
-    if table.implementation.is_polars():
-        return table.collect(backend="polars", engine="streaming")
-    return table.collect(backend="pyarrow")
-
-
-def _refuse_bad(found: nw.DataFrame[Any], keys: dict[str, str], numbers: dict[str, str]) -> None:
+def _refuse_bad(found: nw.DataFrame[Any], keys: dict[str, str], numbers: dict[str, str], work: Lazy) -> None:
     rows = found["rows"].to_numpy()
     if len(found) == 0 or rows.sum() == 0:
         raise no_rows()
-    for value, name in numbers.items():
-        bad = int(found[f"bad{value}"].to_numpy().sum())
-        if bad:
+    for i, (value, name) in enumerate(numbers.items()):
+        whole = (found[value].to_numpy() == rows).all() and np.isfinite(found[f"fine{i}"].to_numpy()).all()
+        if not whole:
+            bad = work.filter(~nw.col(value).is_finite().fill_null(False)).select(nw.len())
             raise InputError(
-                f"column '{name}': found {bad} row(s) without a finite number. Remove the rows, or read the table "
-                "with read_results, which sets them aside."
+                f"column '{name}': found {NOBODY.collect(bad, '').item()} row(s) without a finite number. Remove "
+                "the rows, or read the table with read_results, which sets them aside."
             )
     for key, name in keys.items():
         labels = found[key]
@@ -131,30 +161,41 @@ def _refuse_bad(found: nw.DataFrame[Any], keys: dict[str, str], numbers: dict[st
             )
 
 
-def _statistics(found: nw.DataFrame[Any], size: int) -> tuple[IntArray, FloatArray, FloatArray]:
-    """Counts, means and cross-products about the means, from sums about the common centre."""
+def _statistics(
+    found: nw.DataFrame[Any], grids: Sequence[_Grid]
+) -> tuple[IntArray, FloatArray, FloatArray, bool]:
+    """Counts, means from the grids' centres, cross-products about the means, and whether they have all digits."""
+    size = len(grids)
     count = found["rows"].to_numpy().astype(np.int64)
-    mean = np.stack([found[f"value{i}"].to_numpy() for i in range(size)], axis=1) / count[:, None]
+    steps = [np.rint(found[f"coarse{i}"].to_numpy() / g.step) for i, g in enumerate(grids)]
+    fine = [found[f"fine{i}"].to_numpy() for i in range(size)]
+    mean = np.stack([(s * g.step + f) / count for s, g, f in zip(steps, grids, fine, strict=True)], axis=1)
     cross = np.empty((len(count), size, size))
-    for i, j in combinations_with_replacement(range(size), 2):
-        about_mean = found[f"cross{i}_{j}"].to_numpy() - count * mean[:, i] * mean[:, j]
-        cross[:, i, j] = cross[:, j, i] = about_mean
+    for i, j in _pairs(size):
+        area = grids[i].step * grids[j].step
+        coarse = _whole_scatter(np.rint(found[f"coarse{i}_{j}"].to_numpy() / area), steps[i], steps[j], count)
+        a, b = steps[i] * grids[i].step, steps[j] * grids[j].step
+        rest = found[f"fine{i}_{j}"].to_numpy() - (a * fine[j] + fine[i] * (b + fine[j])) / count
+        cross[:, i, j] = cross[:, j, i] = np.where(count == 1, 0.0, coarse * area + rest)
     index = np.arange(size)
-    cross[:, index, index] = np.maximum(cross[:, index, index], 0)
-    return count, mean, cross
+    squares = np.maximum(cross[:, index, index], 0)
+    cross[:, index, index] = squares
+    far = np.abs(mean) + np.sqrt(squares / count[:, None])
+    error = _EPS * count[:, None] ** 1.5 * far * np.array([g.step for g in grids])
+    return count, mean, cross, bool((error <= _CLOSE * squares)[count > 1].all())
 
 
-def _far_away(count: IntArray, mean: FloatArray, cross: FloatArray) -> bool:
-    spread = np.diagonal(cross, 0, 1, 2)
-    # A cell of one row has no scatter to lose digits of, unless rounding has left some.
-    many = count > 1
-    return bool((count[many, None] * mean[many] ** 2 > _NEAR * spread[many]).any()) or bool(
-        (spread[~many] != 0).any()
-    )
+def _whole_scatter(
+    products: FloatArray, first: FloatArray, second: FloatArray, count: IntArray
+) -> FloatArray:
+    """sum xy - sum x sum y / n of whole numbers, rounded once."""
+    # Python's whole numbers have no end: n sum xy may have a hundred bits.
+    n, xy, x, y = (part.astype(np.int64).astype(object) for part in (count, products, first, second))
+    return np.asarray((n * xy - x * y) / n, dtype=np.float64)
 
 
 def _about_means(
-    moved: Lazy, found: nw.DataFrame[Any], keys: tuple[str, ...], values: tuple[str, ...]
+    moved: Lazy, found: nw.DataFrame[Any], keys: tuple[str, ...], values: tuple[str, ...], watch: Watch
 ) -> tuple[nw.DataFrame[Any], FloatArray, FloatArray]:
     """The cells again, with means and cross-products from a pass about the cells' own means."""
     size = len(values)
@@ -165,13 +206,21 @@ def _about_means(
         )
         beside = moved.join(means, on=list(keys), how="inner")
     else:
-        known = found.select(*(nw.col(v) / nw.col("rows") for v in values))
-        beside = moved.with_columns(
-            *(nw.lit(_number(known[v])).alias(name) for v, name in zip(values, names, strict=True))
-        )
+        rows = float(found["rows"].to_numpy()[0])
+        known = [(_number(found[f"coarse{i}"]) + _number(found[f"fine{i}"])) / rows for i in range(size)]
+        beside = moved.with_columns(*(nw.lit(m).alias(name) for m, name in zip(known, names, strict=True)))
     rest = beside.with_columns(*(nw.col(v) - nw.col(name) for v, name in zip(values, names, strict=True)))
-    again = _collect(_summed(rest, keys, values, check=False, also=tuple(names)))
-    _, left, cross = _statistics(again, size)
+    products = [(nw.col(values[i]) * nw.col(values[j])).alias(f"cross{i}_{j}") for i, j in _pairs(size)]
+    sums = [nw.len().alias("rows"), *(nw.col(v).sum() for v in values), *(nw.col(n).max() for n in names)]
+    sums += [nw.col(f"cross{i}_{j}").sum() for i, j in _pairs(size)]
+    rest = rest.with_columns(*products)
+    again = watch.collect(rest.group_by(*keys).agg(*sums) if keys else rest.select(*sums), _STEP)
+    count = again["rows"].to_numpy().astype(np.int64)
+    left = np.stack([again[v].to_numpy() for v in values], axis=1) / count[:, None]
+    cross = np.empty((len(count), size, size))
+    for i, j in _pairs(size):
+        about = again[f"cross{i}_{j}"].to_numpy() - count * left[:, i] * left[:, j]
+        cross[:, i, j] = cross[:, j, i] = np.maximum(about, 0) if i == j else about
     return again, np.stack([again[name].to_numpy() for name in names], axis=1) + left, cross
 
 

@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from repeatab.base.errors import InputError
+from repeatab.base.progress import Progress, silent
 from repeatab.cells.table import (
     Cells,
     FloatArray,
@@ -22,17 +23,25 @@ from repeatab.cells.table import (
     sort_and_code,
     sorted_levels,
 )
+from repeatab.intake.engine import count_rows
+from repeatab.intake.results import Results
+from repeatab.intake.watching import Watch
 
 
 def reduce_to_cells(
-    frame: Any, *, result: str, factors: Sequence[str], covariates: Sequence[str] = ()
+    frame: Any,
+    *,
+    result: str,
+    factors: Sequence[str],
+    covariates: Sequence[str] = (),
+    progress: Progress = silent,
 ) -> Cells:
     """Reduce a table to cells.
 
     Parameters
     ----------
-    frame : a dataframe of pandas, Polars, PyArrow or DuckDB; one row per result. A lazy one (Polars, DuckDB) is
-        reduced by its own engine, so it may be larger than memory.
+    frame : a dataframe of pandas, Polars, PyArrow or DuckDB, or Results; one row per result. A lazy one (Polars,
+        DuckDB) is reduced by its own engine, so it may be larger than memory.
     result, covariates : numeric columns, finite throughout.
     factors : key columns, without missing labels.
 
@@ -43,6 +52,9 @@ def reduce_to_cells(
     """
     import narwhals.stable.v2 as nw
 
+    connection = None
+    if isinstance(frame, Results):
+        frame, connection = frame.frame, frame.connection
     table = nw.from_native(frame)
     lazy = isinstance(table, nw.LazyFrame)
     present = list(table.collect_schema().names()) if lazy else list(table.columns)
@@ -52,7 +64,9 @@ def reduce_to_cells(
     if isinstance(table, nw.LazyFrame):
         from repeatab.cells.in_engine import reduce_in_engine
 
-        return reduce_in_engine(table, tuple(factors), (result, *covariates))
+        rows = 0 if connection is None else count_rows(table)
+        watch = Watch(progress=progress, connection=connection, rows=rows)
+        return reduce_in_engine(table, tuple(factors), (result, *covariates), watch)
     if len(table) == 0:
         raise no_rows()
     values = [_numbers(table[name], name) for name in (result, *covariates)]

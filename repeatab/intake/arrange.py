@@ -7,7 +7,7 @@ the excluded rows are gone.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 from repeatab.base.errors import InputError
@@ -31,6 +31,15 @@ class Part:
     comma_between: bool
     typed: bool
     detected: tuple[str, ...]
+
+
+def with_folder_values(raw: RawTable, values: Mapping[str, str]) -> RawTable:
+    """The table with a column for each folder that is named column=value, unless the file has it itself."""
+    table = raw.table
+    for name, text in values.items():
+        if name not in table.column_names:
+            table = table.append_column(name, _repeated(text, table.num_rows))
+    return replace(raw, table=table)
 
 
 def arrange(raw: RawTable, plan: ColumnPlan) -> Part:

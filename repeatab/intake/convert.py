@@ -55,7 +55,7 @@ def convert(parts: Sequence[Part], plan: ColumnPlan) -> Converted:
     if RUN_ORDER in joined.column_names:
         joined = _replaced(joined, RUN_ORDER, _whole(joined.column(RUN_ORDER)))
     ordered = tuple(name for name in plan.names if name in covariates)
-    return Converted(table=joined, covariates=ordered, detected=_told(sentences))
+    return Converted(table=joined, covariates=ordered, detected=told(sentences))
 
 
 def _looks_like_numbers(parts: Sequence[Part], name: str) -> bool:
@@ -174,7 +174,7 @@ def _of_one_type(tables: list[Any]) -> list[Any]:
     return tables
 
 
-def _told(sentences: Sequence[tuple[str, tuple[str, ...]]]) -> tuple[str, ...]:
+def told(sentences: Sequence[tuple[str, tuple[str, ...]]]) -> tuple[str, ...]:
     """What was detected, files that are alike in one sentence."""
     alike: dict[tuple[str, ...], list[str]] = {}
     for file, found in sentences:

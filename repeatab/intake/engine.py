@@ -10,6 +10,8 @@ from typing import Any
 
 import narwhals.stable.v2 as nw
 
+from repeatab.intake.roles import SOURCE_ROW
+
 Lazy = nw.LazyFrame[Any]
 
 
@@ -21,6 +23,15 @@ def names_of(frame: Lazy) -> list[str]:
 def count_rows(frame: Lazy) -> int:
     """How many rows there are."""
     return int(frame.select(nw.len()).collect().item())
+
+
+MANY_ROWS = 5_000_000
+"""Rows up to which a lazy table is held in memory where a check has to see all of it at once."""
+
+
+def is_large(frame: Lazy) -> bool:
+    """Whether a table without row numbers, which an engine reads, has more rows than are held in memory."""
+    return SOURCE_ROW not in names_of(frame) and count_rows(frame) > MANY_ROWS
 
 
 def nowhere(name: str) -> nw.Expr:

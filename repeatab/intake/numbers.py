@@ -24,8 +24,8 @@ _GROUPING = {
     ThousandsMark.NONE: "",
     ThousandsMark.AUTOMATIC: "",
 }
-_PLAIN = r"^[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?$"
-_NOT_FINITE = r"(?i)^[+-]?(?:nan|inf|infinity)$"
+PLAIN = r"^[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?$"
+NOT_FINITE = r"(?i)^[+-]?(?:nan|inf|infinity)$"
 _NUMBER_LIKE = (
     r"^[+\-−]?(?:\d+(?:[.,]\d*)?|[.,]\d+|\d{1,3}(?:[.,'’\x{00a0}\x{202f}\x{2009} ]\d{3})+(?:[.,]\d+)?)"
     r"(?:[eE][+-]?\d+)?$"
@@ -69,7 +69,7 @@ def number_like(cells: Any) -> tuple[int, int]:
     trimmed = pc.utf8_trim_whitespace(cells)
     filled = pc.sum(pc.not_equal(trimmed, "")).as_py() or 0
     like = pc.sum(pc.match_substring_regex(trimmed, _NUMBER_LIKE)).as_py() or 0
-    odd = pc.sum(pc.match_substring_regex(trimmed, _NOT_FINITE)).as_py() or 0
+    odd = pc.sum(pc.match_substring_regex(trimmed, NOT_FINITE)).as_py() or 0
     return int(like + odd), int(filled)
 
 
@@ -193,8 +193,8 @@ def parse_numbers(column: TextColumn, marks: Marks, *, file: str) -> Any:
         return quick
     plain = _plain(trimmed, marks)
     good = pc.or_(
-        pc.match_substring_regex(plain, _PLAIN),
-        pc.match_substring_regex(plain, _NOT_FINITE),
+        pc.match_substring_regex(plain, PLAIN),
+        pc.match_substring_regex(plain, NOT_FINITE),
     )
     bad = pc.fill_null(pc.invert(good), False)
     _refuse_first(bad, trimmed, column, file=file)
@@ -220,15 +220,20 @@ def _plain(cells: Any, marks: Marks) -> Any:
     """The cells as a program writes numbers: no grouping, a decimal point, an ASCII minus sign."""
     import pyarrow.compute as pc
 
-    d = "\\." if marks.decimal == "." else ","
     if marks.grouping:
-        grouped = rf"^[+\-−]?\d{{1,3}}(?:[{marks.grouping}]\d{{3}})+(?:{d}\d*)?$"
+        grouped = grouped_digits(marks)
         bare = pc.replace_substring_regex(cells, rf"[{marks.grouping}]", "")
         cells = pc.if_else(pc.match_substring_regex(cells, grouped), bare, cells)
     if marks.decimal == ",":
         # A point left over is no decimal mark here: keep it from becoming one.
         cells = pc.replace_substring(pc.replace_substring(cells, ".", "?"), ",", ".")
     return pc.replace_substring(cells, "−", "-")
+
+
+def grouped_digits(marks: Marks) -> str:
+    """The pattern of a number whose digits are grouped in threes."""
+    d = "\\." if marks.decimal == "." else ","
+    return rf"^[+\-−]?\d{{1,3}}(?:[{marks.grouping}]\d{{3}})+(?:{d}\d*)?$"
 
 
 def _refuse_first(bad: Any, trimmed: Any, column: TextColumn, *, file: str) -> None:

@@ -17,15 +17,16 @@ from repeatab.base.files import fingerprint
 from repeatab.base.progress import Progress, silent
 from repeatab.base.quantity import FRICTION, Quantity
 from repeatab.intake.aliases import Aliases, apply_aliases
-from repeatab.intake.arrange import Part, arrange
+from repeatab.intake.arrange import Part, arrange, with_folder_values
 from repeatab.intake.checks.every import check_usable
 from repeatab.intake.checks.usable import set_aside
 from repeatab.intake.columns import ColumnPlan, plan_columns
-from repeatab.intake.convert import convert
+from repeatab.intake.convert import convert, told
 from repeatab.intake.csv_files import read_text_table
-from repeatab.intake.engine import Lazy
+from repeatab.intake.engine import Lazy, names_of
 from repeatab.intake.exclusions import Excluded, Exclusion, exclude_rows, refuse_unmatched
 from repeatab.intake.frames import arrange_frame, frame_numbers, open_frame
+from repeatab.intake.large_files import are_large, open_large, refuse_wrong_numbers
 from repeatab.intake.options import ReadOptions
 from repeatab.intake.parquet_files import read_parquet
 from repeatab.intake.raw import RawTable
@@ -54,8 +55,10 @@ def read_results(
 
     Parameters
     ----------
-    source : path(s), a glob, a folder (the tables directly in it), or any dataframe (pandas, Polars, Arrow,
-        DuckDB). Text tables, .xlsx and .parquet are read.
+    source : path(s), a glob, a folder (the tables directly in it and in folders below it named column=value),
+        or any dataframe (pandas, Polars, Arrow, DuckDB). Text tables, .xlsx and .parquet are read. Files too large
+        to hold (256 MiB of text, 5 million rows of Parquet) are read piece by piece as often as they are needed:
+        rows then have no numbers, and own columns are told from the heads of the files.
     columns : role (see Role) or own name of a factor or covariate -> column in the file. An own column of
         numbers is a covariate, any other a factor, unless `options` declares it.
     options : how files are written; what is left automatic is detected and reported in `Results.detected`.
@@ -93,6 +96,8 @@ def _from_files(
     progress: Progress,
 ) -> Results:
     files = find_files(source, relative_to=base)
+    if are_large(files):
+        return _from_large(files, plan, aliases, exclusions, quantity, progress)
     parts: list[Part] = []
     inputs: list[InputFile] = []
     excluded: list[Excluded] = []
@@ -100,7 +105,7 @@ def _from_files(
     matched: list[tuple[bool, ...]] = []
     for done, file in enumerate(files):
         progress("reading", done, len(files))
-        part = arrange(_raw_table(file, plan), plan)
+        part = arrange(with_folder_values(_raw_table(file, plan), file.partition), plan)
         inputs.append(InputFile(name=file.name, sha256=fingerprint(file.path), rows=part.table.num_rows))
         frame, sentences = apply_aliases(nw.from_native(part.table).lazy(), aliases)
         taken = exclude_rows(frame, exclusions, aliases, file=file.name)
@@ -127,6 +132,46 @@ def _from_files(
         inputs=tuple(inputs),
         detected=(*converted.detected, *renamed),
         original_columns=plan.original_columns(),
+    )
+
+
+def _from_large(
+    files: Sequence[SourceFile],
+    plan: ColumnPlan,
+    aliases: Aliases,
+    exclusions: Sequence[Exclusion],
+    quantity: Quantity,
+    progress: Progress,
+) -> Results:
+    for exclusion in exclusions:
+        if SOURCE_ROW in exclusion.match:
+            raise InputError(
+                f"The exclusion of {exclusion.in_words()} names a row, and files this large are read without row "
+                "numbers. Name the run, or other columns that tell the rows."
+            )
+    large = open_large(files, plan, progress)
+    frame, sentences = apply_aliases(large.frame, aliases)
+    taken = exclude_rows(frame, exclusions, aliases, file="")
+    refuse_unmatched(exclusions, [taken.matched])
+    factors = plan.factors(large.covariates)
+    frame, findings = set_aside(
+        refuse_wrong_numbers(taken.kept), factors=factors, covariates=plan.numbers_beside(large.covariates)
+    )
+    findings += check_usable(
+        frame, quantity=quantity, factors=factors, covariates=large.covariates, progress=progress
+    )
+    extra = [name for name in plan.extra if name in names_of(frame) and name not in plan.names]
+    return Results(
+        frame=frame.drop(*extra).to_native(),
+        quantity=quantity,
+        factors=factors,
+        covariates=large.covariates,
+        findings=tuple(findings),
+        excluded=taken.excluded,
+        inputs=large.inputs,
+        detected=(*told(large.detected), *sentences),
+        original_columns=plan.original_columns(),
+        connection=large.connection,
     )
 
 

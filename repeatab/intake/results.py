@@ -33,6 +33,7 @@ class Results:
     covariates : the own columns that hold numbers; a missing covariate is NaN or null.
     excluded : the rows the laboratory took out, with its reasons.
     original_columns : role or own name -> the column's name in the user's file.
+    connection : of the engine that reads files too large to hold; None where the table is held or came as one.
     """
 
     frame: Any
@@ -44,11 +45,17 @@ class Results:
     inputs: tuple[InputFile, ...] = ()
     detected: tuple[str, ...] = ()
     original_columns: Mapping[str, str] = field(default_factory=dict)
+    connection: Any = field(default=None, repr=False, compare=False)
 
     def lazy(self) -> nw.LazyFrame[Any]:
         """The table through narwhals, whatever engine holds it; nothing is computed yet."""
         frame: nw.DataFrame[Any] | nw.LazyFrame[Any] = nw.from_native(self.frame)
         return frame.lazy()
+
+    @property
+    def is_lazy(self) -> bool:
+        """Whether an engine holds the table and computes only what is asked for."""
+        return isinstance(nw.from_native(self.frame), nw.LazyFrame)
 
     @property
     def row_count(self) -> int:

@@ -136,7 +136,8 @@ def _finding(check: str, text: str, runs: Runs) -> DataFinding:
     if SOURCE_FILE not in runs.columns:
         return DataFinding(check=check, text=text)
     files = runs[SOURCE_FILE].unique().to_list()
-    rows = tuple(sorted(int(row) for row in runs[SOURCE_ROW].to_list())[:MOST_ROWS])
+    numbered = SOURCE_ROW in runs.columns
+    rows = tuple(sorted(int(row) for row in runs[SOURCE_ROW].to_list())[:MOST_ROWS]) if numbered else ()
     return DataFinding(
         check=check,
         text=text,

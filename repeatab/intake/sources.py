@@ -1,16 +1,20 @@
 """From what the user names (paths, globs, folders) to the files to read, with names that travel.
 
 In: path(s).  Out: SourceFile, in a fixed order; the name is relative, so a report holds no machine's folders.
+
+A folder may be divided by further folders whose names say what holds for all rows below them, as archives are:
+archive/month=2024-01/rig=R1/part-0.parquet. Such names are columns of text.
 """
 
 from __future__ import annotations
 
 import glob
 import os
-from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
 from enum import Enum
 from pathlib import Path
+from urllib.parse import unquote
 
 from repeatab.base.errors import InputError, listed, nearest
 
@@ -34,16 +38,22 @@ _KINDS = {
     ".parquet": FileKind.PARQUET,
     ".pq": FileKind.PARQUET,
 }
+# What writers of divided archives put where a value is missing.
+_NO_VALUE = "__HIVE_DEFAULT_PARTITION__"
 _WRONG_KINDS = (".xls", ".xlsb", ".ods", ".pdf", ".zip", ".gz", ".docx", ".mdb", ".mat")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SourceFile:
-    """A file to read: where it is, the relative name it goes by, and how it is stored."""
+    """A file to read: where it is, the relative name it goes by, and how it is stored.
+
+    partition : column -> value, from folders named column=value; such a column holds text.
+    """
 
     path: Path
     name: str
     kind: FileKind
+    partition: Mapping[str, str] = field(default_factory=dict)
 
 
 def find_files(
@@ -53,7 +63,8 @@ def find_files(
 
     Parameters
     ----------
-    source : paths, globs or folders; a folder stands for the tables directly in it.
+    source : paths, globs or folders; a folder stands for the tables directly in it and in folders below it
+        that are named column=value.
     relative_to : the folder that relative paths start from and that names are relative to.
 
     Raises
@@ -71,7 +82,10 @@ def find_files(
             raise InputError(f"source: found {type(entry).__name__}, expected paths or a table.")
         paths |= dict.fromkeys(_expand(str(entry), base))
     names = _names(list(paths), relative_to)
-    return tuple(SourceFile(path=path, name=name, kind=_kind(path, name)) for path, name in names)
+    return tuple(
+        SourceFile(path=path, name=name, kind=_kind(path, name), partition=_partition(path))
+        for path, name in names
+    )
 
 
 def _expand(entry: str, base: Path) -> list[Path]:
@@ -96,17 +110,38 @@ def _expand(entry: str, base: Path) -> list[Path]:
 
 
 def _in_folder(folder: Path, entry: str) -> list[Path]:
-    try:
-        present = sorted(folder.iterdir())
-    except OSError as error:
-        raise InputError(f"{entry}: the folder cannot be read ({error.strerror}).") from None
-    tables = [p for p in present if p.suffix.lower() in _KINDS and p.is_file() and not _is_scratch(p)]
+    tables = _tables_below(folder, entry)
     if not tables:
         raise InputError(
             f"{entry}: is a folder without a table in it, expected a file or a folder of {listed(_KINDS)} "
             "files. Name the file itself."
         )
     return tables
+
+
+def _tables_below(folder: Path, entry: str) -> list[Path]:
+    """The tables directly in a folder, then those in folders below it whose names give a value."""
+    try:
+        present = sorted(folder.iterdir())
+    except OSError as error:
+        raise InputError(f"{entry}: the folder cannot be read ({error.strerror}).") from None
+    tables = [p for p in present if p.suffix.lower() in _KINDS and p.is_file() and not _is_scratch(p)]
+    for path in present:
+        if path.is_dir() and _value_of(path.name) and not _is_scratch(path):
+            tables += _tables_below(path, entry)
+    return tables
+
+
+def _value_of(folder: str) -> tuple[str, str] | None:
+    """Column and value of a folder's name such as month=2024-01."""
+    column, mark, text = folder.partition("=")
+    if not (mark and column.strip()):
+        return None
+    return unquote(column), "" if text == _NO_VALUE else unquote(text)
+
+
+def _partition(path: Path) -> dict[str, str]:
+    return dict(found for part in path.parent.parts if (found := _value_of(part)))
 
 
 def _is_scratch(path: Path) -> bool:

@@ -13,6 +13,7 @@ from pathlib import Path
 from repeatab.base.errors import InputError, listed
 from repeatab.intake.columns import RESULT
 from repeatab.intake.csv_files import read_text_table
+from repeatab.intake.large_text import head_bytes
 from repeatab.intake.options import ReadOptions
 from repeatab.intake.roles import Role
 from repeatab.intake.sources import FileKind, SourceFile, find_files
@@ -77,15 +78,15 @@ def _column_names(file: SourceFile, options: ReadOptions) -> list[str]:
     try:
         match file.kind:
             case FileKind.TEXT:
-                raw = file.path.read_bytes()
+                raw = head_bytes(file.path, options.encoding)
                 table = read_text_table(raw, file=file.name, wanted=(), numbers=(), options=options).table
             case FileKind.WORKBOOK:
                 table = read_workbook(file.path, file=file.name, wanted=(), numbers=(), options=options).table
             case FileKind.PARQUET:
-                return _parquet_names(file)
+                return [*_parquet_names(file), *file.partition]
     except OSError as error:
         raise InputError(f"{file.name}: cannot be read ({error.strerror}). Correct the path.") from None
-    return [str(name) for name in table.column_names]
+    return [*(str(name) for name in table.column_names), *file.partition]
 
 
 def _parquet_names(file: SourceFile) -> list[str]:

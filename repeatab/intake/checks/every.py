@@ -5,8 +5,9 @@ In: usable rows.  Out: findings.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 
+from repeatab.base.progress import Progress, silent
 from repeatab.base.quantity import Quantity
 from repeatab.intake.checks.agreement import check_averaging, check_units
 from repeatab.intake.checks.keys import check_duplicates
@@ -18,17 +19,27 @@ from repeatab.outcome.outcome import DataFinding
 
 
 def check_usable(
-    frame: Lazy, *, quantity: Quantity, factors: Sequence[str], covariates: Sequence[str]
+    frame: Lazy,
+    *,
+    quantity: Quantity,
+    factors: Sequence[str],
+    covariates: Sequence[str],
+    progress: Progress = silent,
 ) -> list[DataFinding]:
     """Run every check; what blocks the verdict comes first."""
-    findings = [
-        *check_units(frame, quantity),
-        *check_averaging(frame),
-        *check_plausible(frame, quantity),
-        *check_duplicates(frame, factors=factors, covariates=covariates),
-        *check_spelling(frame, factors),
-        *check_set_in_two_lots(frame),
-        *check_lone_levels(frame, factors),
-        *check_times(frame, factors),
-    ]
+    checks: tuple[Callable[[], list[DataFinding]], ...] = (
+        lambda: check_units(frame, quantity),
+        lambda: check_averaging(frame),
+        lambda: check_plausible(frame, quantity),
+        lambda: check_duplicates(frame, factors=factors, covariates=covariates),
+        lambda: check_spelling(frame, factors),
+        lambda: check_set_in_two_lots(frame),
+        lambda: check_lone_levels(frame, factors),
+        lambda: check_times(frame, factors),
+    )
+    findings: list[DataFinding] = []
+    for done, check in enumerate(checks):
+        progress("checks", done, len(checks))
+        findings += check()
+    progress("checks", len(checks), len(checks))
     return sorted(findings, key=lambda finding: not finding.blocks)

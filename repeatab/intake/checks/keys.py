@@ -10,7 +10,7 @@ from collections.abc import Sequence
 import narwhals.stable.v2 as nw
 
 from repeatab.intake.checks.places import findings_at
-from repeatab.intake.engine import Lazy
+from repeatab.intake.engine import Lazy, count_rows, is_large
 from repeatab.intake.roles import Role
 from repeatab.outcome.outcome import DataFinding
 
@@ -30,11 +30,14 @@ def check_duplicates(frame: Lazy, *, factors: Sequence[str], covariates: Sequenc
         return []
     repeats_are_normal = not any(name in keys for name in _TELLS_RUNS)
     if not repeats_are_normal:
-        sizes = frame.group_by(*keys).agg(nw.len().alias(_COUNT)).collect()
-        double = int((sizes[_COUNT] > 1).sum())
+        sizes = frame.group_by(*keys).agg(nw.len().alias(_COUNT))
+        double = count_rows(sizes.filter(nw.col(_COUNT) > 1))
         if double == 0:
             return []
-        repeats_are_normal = not any(name in keys for name in _TELLS_STOPS) and 2 * double > len(sizes)
+        repeats_are_normal = not any(name in keys for name in _TELLS_STOPS) and 2 * double > count_rows(sizes)
+    if repeats_are_normal and is_large(frame):
+        # By chance alone some rows of so many agree in everything.
+        return []
     if repeats_are_normal:
         keys += [Role.RESULT.value, *covariates]
         what = "the rows agree in every column, the result included; check that none was entered twice."

@@ -22,6 +22,9 @@ MOST_FILES = 20
 """With more files than this a check gives one finding that lists them."""
 
 
+_ROWS = "rows of this file"
+
+
 def findings_at(flagged: Lazy, *, check: str, what: str, blocks: bool = False) -> list[DataFinding]:
     """One finding per file for the flagged rows; none where no row is flagged.
 
@@ -32,8 +35,7 @@ def findings_at(flagged: Lazy, *, check: str, what: str, blocks: bool = False) -
         return []
     names = names_of(flagged)
     if SOURCE_ROW not in names:
-        text = f"{TABLE}, {_rows_counted(total)}: {what}"
-        return [DataFinding(check=check, text=text, blocks=blocks)]
+        return _without_row_numbers(flagged, total, check, what, blocks)
     if SOURCE_FILE not in names:
         rows = _row_numbers(flagged)
         return [_finding(check, TABLE, "", rows, what, blocks)]
@@ -44,6 +46,22 @@ def findings_at(flagged: Lazy, *, check: str, what: str, blocks: bool = False) -
     return [
         _finding(check, file, file, _row_numbers(flagged.filter(nw.col(SOURCE_FILE) == file)), what, blocks)
         for file in files
+    ]
+
+
+def _without_row_numbers(flagged: Lazy, total: int, check: str, what: str, blocks: bool) -> list[DataFinding]:
+    """Rows of a table whose engine keeps no order: how many, and of which file where that is known."""
+    if SOURCE_FILE not in names_of(flagged):
+        text = f"{TABLE}, {_rows_counted(total)}: {what}"
+        return [DataFinding(check=check, text=text, blocks=blocks)]
+    counted = flagged.group_by(SOURCE_FILE).agg(nw.len().alias(_ROWS)).collect().sort(SOURCE_FILE)
+    if len(counted) > MOST_FILES:
+        files = listed(counted[SOURCE_FILE].to_list(), most=3)
+        text = f"{_rows_counted(total)} of {len(counted)} files ({files}): {what}"
+        return [DataFinding(check=check, text=text, blocks=blocks)]
+    return [
+        DataFinding(check=check, text=f"{file}, {_rows_counted(rows)}: {what}", file=file, blocks=blocks)
+        for file, rows in zip(counted[SOURCE_FILE].to_list(), counted[_ROWS].to_list(), strict=True)
     ]
 
 

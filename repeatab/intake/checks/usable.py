@@ -11,7 +11,7 @@ import narwhals.stable.v2 as nw
 
 from repeatab.base.errors import InputError
 from repeatab.intake.checks.places import findings_at
-from repeatab.intake.engine import Lazy, count_rows, is_missing
+from repeatab.intake.engine import Lazy, count_rows, is_missing, nowhere
 from repeatab.intake.roles import Role
 from repeatab.outcome.outcome import DataFinding
 
@@ -35,41 +35,61 @@ def set_aside(
         No usable row is left.
     """
     schema = frame.collect_schema()
-    no_result = is_missing(RESULT, schema[RESULT])
-    infinite = ~no_result & ~nw.col(RESULT).is_finite().fill_null(False)
-    findings = findings_at(
-        frame.filter(no_result),
-        check="missing result",
-        what="the result is missing (an empty cell, or a formula never calculated); set aside.",
-    )
-    findings += findings_at(
-        frame.filter(infinite),
-        check="infinite result",
-        what="the result is infinite, expected a finite number; set aside.",
-    )
-    unusable = no_result | infinite
-    for name in factors:
-        missing = is_missing(name, schema[name])
-        if name in MAY_BE_EMPTY:
-            continue
-        what = f"the {name} is missing, so it cannot be told what the result belongs to; set aside."
-        findings += findings_at(frame.filter(missing), check=f"missing {name}", what=what)
-        unusable = unusable | missing
+    holes = _holes(schema, factors)
+    counts = _counted(frame, [condition for _, _, condition in holes])
+    findings: list[DataFinding] = []
+    unusable = nowhere(RESULT)
+    for (check, what, condition), count in zip(holes, counts, strict=True):
+        if count:
+            findings += findings_at(frame.filter(condition), check=check, what=what)
+            unusable = unusable | condition
     usable = frame.filter(~unusable) if findings else frame
     if count_rows(usable) == 0:
         shown = (
             " ".join(finding.text for finding in findings[:3]) or "There are no rows, or all are excluded."
         )
         raise InputError(f"No usable result is left. {shown} Correct the data or the columns named.")
-    for name in covariates:
-        finite = nw.col(name).is_finite().fill_null(False)
+    infinite = [~nw.col(name).is_finite().fill_null(False) for name in covariates]
+    for name, gone, count in zip(covariates, infinite, _counted(usable, infinite), strict=True):
+        if not count:
+            continue
         what = f"{name} is missing or infinite; the row is kept, but is of no use where {name} is needed."
-        found = findings_at(usable.filter(~finite), check=f"missing {name}", what=what)
-        if found:
-            # Null, not NaN: engines take the mean of NaN in different ways.
-            usable = usable.with_columns(nw.when(finite).then(nw.col(name)).alias(name))
-        findings += found
+        findings += findings_at(usable.filter(gone), check=f"missing {name}", what=what)
+        # Null, not NaN: engines take the mean of NaN in different ways.
+        usable = usable.with_columns(nw.when(~gone).then(nw.col(name)).alias(name))
     return _blank_as_text(usable, schema), findings
+
+
+def _holes(schema: Mapping[str, nw.dtypes.DType], factors: Sequence[str]) -> list[tuple[str, str, nw.Expr]]:
+    """What makes a row unusable: the check's name, its sentence, and which rows."""
+    no_result = is_missing(RESULT, schema[RESULT])
+    holes = [
+        (
+            "missing result",
+            "the result is missing (an empty cell, or a formula never calculated); set aside.",
+            no_result,
+        ),
+        (
+            "infinite result",
+            "the result is infinite, expected a finite number; set aside.",
+            ~no_result & ~nw.col(RESULT).is_finite().fill_null(False),
+        ),
+    ]
+    for name in factors:
+        if name not in MAY_BE_EMPTY:
+            what = f"the {name} is missing, so it cannot be told what the result belongs to; set aside."
+            holes.append((f"missing {name}", what, is_missing(name, schema[name])))
+    return holes
+
+
+def _counted(frame: Lazy, conditions: Sequence[nw.Expr]) -> list[int]:
+    """In how many rows each condition holds, from one pass: a table may be read anew for every question."""
+    if not conditions:
+        return []
+    names = [f"condition {at}" for at in range(len(conditions))]
+    flags = frame.select(*(c.cast(nw.Int64).alias(name) for c, name in zip(conditions, names, strict=True)))
+    sums = flags.select(*(nw.col(name).sum() for name in names)).collect()
+    return [int(sums[name].to_list()[0] or 0) for name in names]
 
 
 def _blank_as_text(frame: Lazy, schema: Mapping[str, nw.dtypes.DType]) -> Lazy:

@@ -9,8 +9,8 @@ import narwhals.stable.v2 as nw
 
 from repeatab.base.quantity import Quantity
 from repeatab.intake.checks.places import findings_at
-from repeatab.intake.engine import Lazy, nowhere
-from repeatab.intake.roles import Role
+from repeatab.intake.engine import Lazy, count_rows, names_of, nowhere
+from repeatab.intake.roles import SOURCE_ROW, Role
 from repeatab.outcome.outcome import DataFinding
 
 
@@ -22,6 +22,8 @@ def check_plausible(frame: Lazy, quantity: Quantity) -> list[DataFinding]:
     low, high = quantity.plausible
     value = nw.col(Role.RESULT.value)
     outside = (value < low) | (value > high)
+    if count_rows(frame.filter(outside)) == 0:
+        return []
     as_percent = nowhere(Role.RESULT.value)
     if not quantity.unit:
         least, most = _fractions_expected(frame, outside, quantity)
@@ -53,7 +55,10 @@ def _fractions_expected(frame: Lazy, outside: nw.Expr, quantity: Quantity) -> tu
     about 0.20 to 0.55; common practice, no source).
     """
     low, high = quantity.plausible
-    inside = frame.filter(~outside).select(nw.col(Role.RESULT.value).median()).collect().item()
+    value = nw.col(Role.RESULT.value)
+    # A table without row numbers is lazy and may be large; a median would have to hold all of it.
+    middle = value.median() if SOURCE_ROW in names_of(frame) else value.mean()
+    inside = frame.filter(~outside).select(middle).collect().item()
     if inside is None or inside != inside:
         return 5 * low, high
     return inside / 3, min(3 * inside, high)

@@ -1,0 +1,391 @@
+"""Files too large to hold: an engine reads them piece by piece, as often as a check or a reduction asks.
+
+In: source files and the ColumnPlan.  Out: LargeTable, lazy under the names of the study, its text already numbers.
+Not here: how text becomes numbers inside the engine (large_text), the checks, which are those of every table.
+
+Rows have no numbers here: counting them would keep the engine from reading pieces side by side. Findings name the
+file and how many rows.
+"""
+
+from __future__ import annotations
+
+import atexit
+import hashlib
+import os
+import shutil
+import tempfile
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+import narwhals.stable.v2 as nw
+
+from repeatab.base.errors import InputError, listed
+from repeatab.base.progress import Progress
+from repeatab.intake.columns import RESULT, SECTION, ColumnPlan
+from repeatab.intake.engine import Lazy
+from repeatab.intake.large_text import (
+    Number,
+    WrittenAs,
+    first_wrong,
+    head_of,
+    literal,
+    name_in_sql,
+    number_of_text,
+    text_source,
+)
+from repeatab.intake.numbers import TextColumn, decide_marks, number_like
+from repeatab.intake.options import Encoding
+from repeatab.intake.raw import RawTable
+from repeatab.intake.roles import SOURCE_FILE, Role
+from repeatab.intake.run_files import heading_values
+from repeatab.intake.sources import FileKind, SourceFile
+from repeatab.outcome.outcome import InputFile
+
+MOST_BYTES = 256 << 20
+"""Bytes of text tables up to which all are held in memory; held, they take several times as much."""
+
+MOST_ROWS = 5_000_000
+"""Rows of Parquet files up to which all are held in memory."""
+
+WRONG = "cell that is no number"
+UNIT, RUN_ORDER = Role.UNIT.value, Role.RUN_ORDER.value
+_BLOCK = 1 << 22
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LargeTable:
+    """What the files hold, not yet read; `frame` has the column `WRONG` beside the names of the study."""
+
+    frame: Lazy
+    covariates: tuple[str, ...]
+    inputs: tuple[InputFile, ...]
+    detected: tuple[tuple[str, tuple[str, ...]], ...]
+    connection: Any
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Written:
+    """One file: how it is written, what its head shows, and the values that hold for all its rows."""
+
+    file: SourceFile
+    raw: RawTable
+    way: WrittenAs
+    values: Mapping[str, str] = field(default_factory=dict)
+    detected: tuple[str, ...] = ()
+
+
+def are_large(files: Sequence[SourceFile]) -> bool:
+    """Whether the files together are more than is read into memory at once."""
+    try:
+        text = sum(f.path.stat().st_size for f in files if f.kind is FileKind.TEXT)
+        if text > MOST_BYTES:
+            return True
+        # A row of a Parquet file takes a byte at the least, unless its columns hold hardly anything.
+        stored = [f for f in files if f.kind is FileKind.PARQUET]
+        if sum(f.path.stat().st_size for f in stored) < MOST_ROWS // 16:
+            return False
+        return sum(_stored_rows(f) for f in stored) > MOST_ROWS
+    except OSError:
+        return False  # the readers say what is wrong with a file
+
+
+def _stored_rows(file: SourceFile) -> int:
+    import pyarrow as pa
+    import pyarrow.parquet as pq
+
+    try:
+        return int(pq.read_metadata(file.path).num_rows)
+    except (pa.ArrowException, OSError):
+        return 0
+
+
+def open_large(files: Sequence[SourceFile], plan: ColumnPlan, progress: Progress) -> LargeTable:
+    """The table of all files, as an engine will read it.
+
+    Raises
+    ------
+    InputError
+        The engine is not installed, a file cannot be read, or the head of one shows what the readers refuse.
+    """
+    connection = _connect(files)
+    digests, encodings = _fingerprints(files, plan, progress)
+    written = [_look_at(f, plan, encodings.get(f.name, Encoding.UTF_8)) for f in files]
+    covariates = _covariates(written, plan)
+    groups: dict[WrittenAs, list[_Written]] = {}
+    for one in written:
+        groups.setdefault(one.way, []).append(one)
+    parts = [_selected(connection, group, plan, covariates) for group in groups.values()]
+    relation = parts[0] if len(parts) == 1 else _united(connection, parts)
+    frame: Lazy = nw.from_native(relation).lazy()
+    rows = {} if all(f.kind is FileKind.PARQUET for f in files) else _rows_by_file(frame, progress)
+    inputs = tuple(
+        InputFile(name=f.name, sha256=digests[f.name], rows=rows[f.name] if rows else _stored_rows(f))
+        for f in files
+    )
+    frame = _whole_run_order(_long(frame, plan))
+    return LargeTable(
+        frame=frame, covariates=covariates, inputs=inputs, connection=connection,
+        detected=tuple((w.file.name, w.detected) for w in written),
+    )  # fmt: skip
+
+
+def _connect(files: Sequence[SourceFile]) -> Any:
+    try:
+        import duckdb
+    except ModuleNotFoundError:
+        size = sum(f.path.stat().st_size for f in files) >> 20
+        raise InputError(
+            f"The result files have {size} MiB, which is read piece by piece, and the engine for that is not "
+            "installed. Install it: pip install 'repeatab[engines]'."
+        ) from None
+    # What does not fit in memory goes to a folder that the engine makes when it must and removes with itself.
+    spill = Path(tempfile.gettempdir()) / f"repeatab-{os.getpid()}-{os.urandom(4).hex()}"
+    atexit.register(shutil.rmtree, spill, ignore_errors=True)
+    connection = duckdb.connect(config={"temp_directory": str(spill), "memory_limit": "1GB"})
+    connection.execute("SET enable_progress_bar = true")
+    connection.execute("SET enable_progress_bar_print = false")
+    return connection
+
+
+def _fingerprints(
+    files: Sequence[SourceFile], plan: ColumnPlan, progress: Progress
+) -> tuple[dict[str, str], dict[str, Encoding]]:
+    """SHA-256 and, of text, the encoding, from one reading of the bytes."""
+    total = sum(f.path.stat().st_size for f in files)
+    digests, encodings = {}, {}
+    done = 0
+    for file in files:
+        seen = head_of(file.path, plan.options.encoding) if file.kind is FileKind.TEXT else None
+        digest = hashlib.sha256()
+        with file.path.open("rb") as stream:
+            while block := stream.read(_BLOCK):
+                digest.update(block)
+                if seen is not None:
+                    seen.look_at(block)
+                done += len(block)
+                progress("fingerprints, MiB", done >> 20, max(total >> 20, 1))
+        digests[file.name] = digest.hexdigest()
+        if seen is not None:
+            encodings[file.name] = seen.encoding(file=file.name)
+    return digests, encodings
+
+
+def _look_at(file: SourceFile, plan: ColumnPlan, encoding: Encoding) -> _Written:
+    match file.kind:
+        case FileKind.TEXT:
+            raw, way = text_source(file.path, file=file.name, plan=plan, encoding=encoding)
+        case FileKind.PARQUET:
+            raw, way = _parquet_source(file, plan)
+        case FileKind.WORKBOOK:
+            raise InputError(
+                f"{file.name}: a workbook stands among files so large that they are read piece by piece. Export it "
+                "as CSV, or read it in a study of its own."
+            )
+    present = [str(name) for name in (*raw.table.column_names, *file.partition)]
+    named = [*plan.columns.items(), *((f"{SECTION} {key}", column) for key, column in plan.sections.items())]
+    for role, column in named:
+        if column not in present:
+            raise InputError.no_such_column(file=file.name, column=column, role=role, present=present)
+    values = {SOURCE_FILE: file.name, **heading_values(raw.heading, plan.from_heading, file=file.name)}
+    values |= {f"folder {name}": text for name, text in file.partition.items()}
+    if plan.pattern is not None:
+        values |= plan.pattern.values(file.name)
+    if raw.units and UNIT not in plan.names:
+        columns = list(plan.sections.values()) or [plan.columns[RESULT]]
+        units = {raw.units.get(column, "").strip() for column in columns}
+        if len(units) > 1:
+            raise InputError(
+                f"{file.name}: the units row gives the sections different units ({listed(sorted(units))}), expected "
+                "one unit for the quantity that is compared. Convert the columns, or leave the section out."
+            )
+        values[UNIT] = units.pop()
+    return _Written(file=file, raw=raw, way=way, values=values, detected=(*raw.detected, *way.sentences))
+
+
+def _parquet_source(file: SourceFile, plan: ColumnPlan) -> tuple[RawTable, WrittenAs]:
+    """The types of a Parquet file, and its first rows for what text there is among its numbers."""
+    import numpy as np
+    import pyarrow as pa
+    import pyarrow.parquet as pq
+
+    try:
+        with pq.ParquetFile(file.path) as stored:
+            names = list(stored.schema_arrow.names)
+            wanted = [name for name in dict.fromkeys((*plan.wanted, *plan.extra)) if name in names]
+            batches = stored.iter_batches(batch_size=10_000, columns=wanted)
+            first = next(batches, None)
+            schema = pa.schema([stored.schema_arrow.field(name) for name in wanted])
+    except (pa.ArrowException, OSError) as error:
+        raise InputError(
+            f"{file.name}: cannot be read as Parquet ({error}). Expected a .parquet file; write it again or "
+            "export CSV."
+        ) from None
+    table = schema.empty_table() if first is None else pa.Table.from_batches([first])
+    missing = [name for name in names if name not in wanted]
+    raw = RawTable(
+        file=file.name, table=table, row_numbers=np.arange(table.num_rows) + 2, typed=True,
+        detected=("Parquet, types as stored",),
+    )  # fmt: skip
+    if not set(plan.wanted) <= {*names, *file.partition}:
+        # Only so that the refusal can list what there is.
+        raw = RawTable(file=file.name, table=pa.table({n: [] for n in (*wanted, *missing)}), row_numbers=None)
+        return raw, WrittenAs(columns=tuple(names))
+    text = [n for n in plan.number_columns if n in wanted and _is_text(table.column(n).type)]
+    marks = None
+    if text:
+        cells = [
+            TextColumn(name=n, cells=table.column(n).cast(pa.string()), row_numbers=raw.row_numbers)
+            for n in text
+        ]
+        marks = decide_marks(cells, plan.options, file=file.name, comma_between=False)
+    kinds = tuple((name, str(table.column(name).type)) for name in wanted)
+    return raw, WrittenAs(columns=tuple(wanted), kinds=kinds, marks=marks)
+
+
+def _is_text(kind: Any) -> bool:
+    import pyarrow as pa
+
+    kind = kind.value_type if pa.types.is_dictionary(kind) else kind
+    return bool(pa.types.is_string(kind) or pa.types.is_large_string(kind) or pa.types.is_string_view(kind))
+
+
+def _is_number(kind: Any) -> bool:
+    import pyarrow as pa
+
+    return bool(pa.types.is_integer(kind) or pa.types.is_floating(kind) or pa.types.is_decimal(kind))
+
+
+def _covariates(written: Sequence[_Written], plan: ColumnPlan) -> tuple[str, ...]:
+    """The own columns that hold numbers, by what the heads of the files show."""
+    found = []
+    for name in plan.names:
+        if name in plan.options.covariates:
+            found.append(name)
+        elif plan.is_open(name) and name in plan.columns:
+            like = filled = 0
+            for one in written:
+                if plan.columns[name] not in one.raw.table.column_names:
+                    continue
+                cells = one.raw.table.column(plan.columns[name])
+                if _is_text(cells.type):
+                    of = number_like(cells.cast("string")) if not one.raw.typed else (0, len(cells))
+                    like, filled = like + of[0], filled + of[1]
+                else:
+                    like, filled = like + len(cells) * _is_number(cells.type), filled + len(cells)
+            if filled and 2 * like >= filled:
+                found.append(name)
+    return tuple(found)
+
+
+def _selected(connection: Any, group: Sequence[_Written], plan: ColumnPlan, covariates: Sequence[str]) -> Any:
+    """The rows of files that are written alike, as the engine reads them, under the names of the study."""
+    import pyarrow as pa
+
+    first, way = group[0], group[0].way
+    names = list(dict.fromkeys(name for one in group for name in one.values))
+    known = {name: [one.values.get(name) for one in group] for name in names}
+    if len(group) == 1:
+        values = {name: f"{literal(cells[0])}::VARCHAR" for name, cells in known.items()}
+        beside = ""
+    else:
+        table = pa.table({"path of file": [str(o.file.path) for o in group], **known})
+        label = f"values_of_files_{id(first)}"
+        connection.register(label, table)
+        values = {name: f"v.{name_in_sql(name)}" for name in names}
+        beside = f' JOIN {label} v ON t."path of row" = v."path of file"'
+    picked: dict[str, str] = {}
+    wrong: list[str] = []
+
+    def number(name: str, column: str) -> None:
+        made = _number(first, name, column, plan, values)
+        picked[name] = made.value
+        wrong.extend([made.wrong] if made.wrong else [])
+
+    for name, column in plan.columns.items():
+        if plan.is_number(name) or name in covariates:
+            number(name, column)
+        else:
+            picked[name] = _column(first, column, values)
+    for section, column in plan.sections.items():
+        number(f"{SECTION}:{section}", column)
+    picked |= {name: values[name] for name in values if not name.startswith("folder ")}
+    picked |= {n: _column(first, n, values) for n in plan.extra if n in way.columns and n not in picked}
+    picked[WRONG] = first_wrong(wrong)
+    chosen = ", ".join(f"{expression} AS {name_in_sql(name)}" for name, expression in picked.items())
+    paths = [str(one.file.path) for one in group]
+    return connection.sql(f"SELECT {chosen} FROM {way.scan(paths)} t{beside}{way.kept_rows}")
+
+
+def _column(one: _Written, column: str, values: Mapping[str, str]) -> str:
+    if column in one.way.columns:
+        return f"t.{name_in_sql(one.way.key_of(column))}"
+    return values[f"folder {column}"]
+
+
+def _number(one: _Written, name: str, column: str, plan: ColumnPlan, values: Mapping[str, str]) -> Number:
+    expression = _column(one, column, values)
+    kind = one.raw.table.column(column).type if column in one.way.columns else None
+    if kind is None or _is_text(kind):
+        marks = one.way.marks or decide_marks([], plan.options, file=one.file.name, comma_between=False)
+        return number_of_text(f"CAST({expression} AS VARCHAR)", column, marks)
+    if not _is_number(kind):
+        raise InputError(
+            f"{one.file.name}, column '{column}': found values of type {kind}, expected numbers. "
+            f"Correct the column named for '{name}' under [columns]."
+        )
+    return Number(value=expression if name == RUN_ORDER else f"CAST({expression} AS DOUBLE)")
+
+
+def _united(connection: Any, parts: Sequence[Any]) -> Any:
+    for at, part in enumerate(parts):
+        part.create_view(f"part_{at}", replace=True)
+    return connection.sql(" UNION ALL BY NAME ".join(f"SELECT * FROM part_{at}" for at in range(len(parts))))
+
+
+def _long(frame: Lazy, plan: ColumnPlan) -> Lazy:
+    if not plan.sections:
+        return frame
+    on = [f"{SECTION}:{section}" for section in plan.sections]
+    index = [name for name in frame.collect_schema().names() if name not in on]
+    long = frame.unpivot(on=on, index=index, variable_name=SECTION, value_name=RESULT)
+    return long.with_columns(nw.col(SECTION).str.slice(len(SECTION) + 1))
+
+
+def _rows_by_file(frame: Lazy, progress: Progress) -> dict[str, int]:
+    progress("counting rows", 0, 1)
+    counted = frame.group_by(SOURCE_FILE).agg(nw.len().alias("rows")).collect()
+    progress("counting rows", 1, 1)
+    return dict(zip(counted[SOURCE_FILE].to_list(), counted["rows"].to_list(), strict=True))
+
+
+def _whole_run_order(frame: Lazy) -> Lazy:
+    """Run orders as whole numbers where every one of them is one."""
+    schema = frame.collect_schema()
+    if RUN_ORDER not in schema.names() or not schema[RUN_ORDER].is_float():
+        return frame
+    order = nw.col(RUN_ORDER)
+    odd = frame.filter(order.is_null() | (order != order.round(0))).select(nw.len()).collect().item()
+    return frame if odd else frame.with_columns(order.cast(nw.Int64))
+
+
+def refuse_wrong_numbers(frame: Lazy) -> Lazy:
+    """The table without the helper column, once no row that is kept has text where a number belongs.
+
+    Raises
+    ------
+    InputError
+        The message names a file, its column and the cell, and how many rows have such a cell.
+    """
+    wrong = frame.filter(~nw.col(WRONG).is_null())
+    count = wrong.select(nw.len()).collect().item()
+    if count:
+        one = wrong.select(SOURCE_FILE, WRONG).head(1).collect()
+        more = f" {count - 1} more rows have such a cell." if count > 1 else ""
+        raise InputError(
+            f"{one[SOURCE_FILE].item()}, {one[WRONG].item()}, expected a number.{more} If these runs were rejected, "
+            "list them under [[exclude]] with a reason; if a comma is the decimal mark, or digits are grouped, "
+            "declare it."
+        )
+    return frame.drop(WRONG)
