@@ -18,9 +18,8 @@ from numpy.typing import NDArray
 
 from repeatab.base.errors import EstimationError
 from repeatab.cells import FloatArray, IntArray
-from repeatab.estimation.moments import Moments, criterion, moments
+from repeatab.estimation.moments import Moments, Problem, criterion, moments
 from repeatab.estimation.strata import Strata
-from repeatab.estimation.system import System
 
 _STEPS = 200
 # Ordinary searches settle in 5 to 15 steps.
@@ -53,7 +52,7 @@ class Minimum:
 
 
 def minimise(
-    system: System | Strata,
+    system: Problem,
     start: FloatArray,
     held: NDArray[np.bool_] | None = None,
     *,
@@ -120,7 +119,7 @@ def _newton_step(here: Moments, theta: FloatArray, held: NDArray[np.bool_]) -> F
 
 
 def _line_search(
-    system: System | Strata, theta: FloatArray, here: Moments, step: FloatArray
+    system: Problem, theta: FloatArray, here: Moments, step: FloatArray
 ) -> tuple[FloatArray, FloatArray]:
     """Halve the projected step until the criterion falls enough (Armijo), group by group."""
     length = np.ones(len(theta))
@@ -146,7 +145,7 @@ def _projected(theta: FloatArray, step: FloatArray, length: FloatArray) -> Float
     return moved
 
 
-def starting_values(system: System | Strata) -> FloatArray:
+def starting_values(system: Problem) -> FloatArray:
     """Variances from one step of scoring at equal variances (MINQUE, C. R. Rao 1971, J. Multivariate Anal. 1,
     257-275): exact for a balanced layout without negative estimates, and a good start elsewhere."""
     equal = np.ones((system.groups, system.sources + 1))
@@ -157,7 +156,7 @@ def starting_values(system: System | Strata) -> FloatArray:
     return np.asarray(np.maximum(solved, 0.01 * total), dtype=np.float64)
 
 
-def minimise_from_several_starts(system: System | Strata) -> Minimum:
+def minimise_from_several_starts(system: Problem) -> Minimum:
     """The best minimum: from the scoring start, and from inside wherever a component came out as zero."""
     if system.sources == 0:
         return _residual_alone(system)
@@ -177,7 +176,7 @@ def minimise_from_several_starts(system: System | Strata) -> Minimum:
     return best
 
 
-def _residual_alone(system: System | Strata) -> Minimum:
+def _residual_alone(system: Problem) -> Minimum:
     """Without a random term the minimum is the residual mean square."""
     one = np.ones((system.groups, 1))
     theta = moments(system, one).quadratic / system.df

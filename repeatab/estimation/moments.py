@@ -19,9 +19,12 @@ import numpy as np
 from scipy.linalg import solve_triangular
 
 from repeatab.cells import FloatArray
+from repeatab.estimation.bordered import Bordered, bordered_criterion, bordered_sums
 from repeatab.estimation.chain import Ascent, ChainSums, ascend, chain_sums
 from repeatab.estimation.strata import Strata, strata_criterion, strata_derivatives
 from repeatab.estimation.system import System
+
+Problem = System | Strata | Bordered
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -76,11 +79,13 @@ class _Core:
     criterion: FloatArray
 
 
-def criterion(system: System | Strata, theta: FloatArray) -> FloatArray:
+def criterion(system: Problem, theta: FloatArray) -> FloatArray:
     """-2 log restricted likelihood at variances (groups, K + 1) of the scaled result; all constants, but none for
     strata."""
     if isinstance(system, Strata):
         return strata_criterion(system, theta)
+    if isinstance(system, Bordered):
+        return bordered_criterion(system, theta)
     reduced = _reduced(system, theta)
     d = system.random_columns + system.fixed_columns
     # Without derivatives no inverse is wanted: one triangular solution gives the residual sum of squares.
@@ -107,13 +112,15 @@ def _forward(factor: FloatArray, right: FloatArray) -> FloatArray:
     return found
 
 
-def moments(system: System | Strata, theta: FloatArray, *, kenward_roger: bool = False) -> Moments:
+def moments(system: Problem, theta: FloatArray, *, kenward_roger: bool = False) -> Moments:
     """The criterion with its derivatives at variances (groups, K + 1), the residual positive.
 
-    Strata have no fixed columns any more, so `fixed` is empty for them.
+    Strata and Bordered are for variances alone: `fixed` is empty for them.
     """
     if isinstance(system, Strata):
         return _of_strata(system, theta)
+    if isinstance(system, Bordered):
+        return _of_bordered(system, theta)
     core = _core(system, theta)
     probe = _probe(system, core, kenward_roger)
     sums = chain_sums(system.chain, _chain_ratio(system, core.ratio), core.ascent)
@@ -157,6 +164,26 @@ def _of_strata(strata: Strata, theta: FloatArray) -> Moments:
         quadratic=quadratic, fixed=np.empty((strata.groups, 0)), fixed_inverse=np.empty((strata.groups, 0, 0)),
         first=None, second=None,
     )  # fmt: skip
+
+
+def _of_bordered(system: Bordered, theta: FloatArray) -> Moments:
+    sums = bordered_sums(system, theta)
+    ratio, s1 = sums.ratio, theta[:, -1:]
+    trace_e = system.df - (ratio * sums.trace).sum(axis=1)
+    quad_e = sums.rss - (ratio * sums.quadratic).sum(axis=1)
+    trace = np.concatenate([sums.trace, trace_e[:, None]], axis=1)
+    quad = np.concatenate([sums.quadratic, quad_e[:, None]], axis=1)
+    return Moments(
+        criterion=sums.criterion,
+        gradient=trace / s1 - quad / s1**2,
+        expected=_bordered(sums.norm, sums.trace, trace_e, ratio) / s1[:, :, None] ** 2,
+        average=_bordered(sums.average, sums.quadratic, quad_e, ratio) / s1[:, :, None] ** 3,
+        quadratic=quad / s1**2,
+        fixed=np.empty((system.groups, 0)),
+        fixed_inverse=np.empty((system.groups, 0, 0)),
+        first=None,
+        second=None,
+    )
 
 
 def _reduced(system: System, theta: FloatArray) -> _Reduced:

@@ -1,12 +1,14 @@
-"""Profile: likelihood limits of every component, the others being refitted at each point.
+"""Profile: likelihood limits of every component, the others at their best beside each value.
 
-In: a System and its minimum.  Out: (groups, K + 1) lower and upper variances at which the profiled restricted
-likelihood has risen by the chi-square point above its minimum; zero where the rise at zero is smaller.
+In: a problem (System, Bordered or Strata) and its minimum.  Out: (groups, K + 1) lower and upper variances at
+which the profiled restricted likelihood has risen by the chi-square point above its minimum; zero where the rise
+at zero is smaller.
 
-All limits of all groups are searched side by side. The root of the rise is linear to first order in the
-logarithm of the variance, and its slope is the derivative of the criterion itself, since the other variances
-stand at their optimum: so Newton steps need few refits. A bracket keeps each step between a value that is
-still within reach and one that is not.
+A limit solves: criterion = bound, and no slope in the other variances. All limits of all groups take Newton
+steps on these equations side by side, with the exact second derivatives that come with each evaluation, so that
+nothing is fitted again at each point. The limit's own variance moves on the scale log(variance + c), c being
+what the other sources add to it: there one component alone has the likelihood of a chi-square, whose limits are
+also where the search starts. A limit that does not settle is searched for with refits (refitted_limits).
 Source: Venzon & Moolgavkar (1988), Applied Statistics 37, 87-94.
 """
 
@@ -15,73 +17,56 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 from scipy import special
 
 from repeatab.cells import FloatArray, IntArray
-from repeatab.estimation.minimise import Minimum, minimise
-from repeatab.estimation.moments import moments
-from repeatab.estimation.strata import Strata
-from repeatab.estimation.system import System
+from repeatab.estimation.minimise import Minimum
+from repeatab.estimation.moments import Moments, Problem, moments
+from repeatab.estimation.refitted_limits import refitted_limits
 
-_STEPS = 100
-_ROOT_TOLERANCE = 1e-8
-# The criterion is flat in the other variances at their optimum: this far from it, it is right to 1e-12.
-_SETTLED = 1e-6
-# The criterion is smooth at zero for the random components, so this share of the total stands for zero.
-_NEXT_TO_NOTHING = 1e-10
-_FURTHEST = 400.0
+_STEPS = 25
+# Steps are quadratic: one of this length is followed by one below 1e-8, so it is the last and is not looked at.
+_LAST_STEP = 1e-4
+# What the criterion could still gain in the other variances at the last step.
+_LAST_GAIN = 1e-6
+# Up to this gain the rise is known well enough to bracket with.
+_BRACKETING_GAIN = 0.3
+_LONGEST_STEP = 2.0
+_NEXT_TO_NOTHING = 1e-9
+# A limit this many times what the data hold is left to the careful way, which says infinite at last.
+_FURTHEST = 1e10
 
 
-@dataclass(slots=True, kw_only=True)
-class _Search:
-    """Limits of components of groups, side by side, in the logarithm of the variance.
+@dataclass(frozen=True, slots=True)
+class _Others:
+    """What the other variances do at a point, to second order.
 
-    inside, outside : the bracket: within reach, and out of reach (infinite until known).
-    theta : the last fit of each; rise, slope : of the profiled criterion there.
+    toward : (limits, K + 1) the step to their best values; response : how these move with the limit's own.
+    gain : (limits,) what the criterion falls by that step; slope, curvature : of the profile in the limit's own.
     """
 
-    system: System | Strata
-    component: IntArray
-    minimum: FloatArray
-    point: float
-    inside: FloatArray
-    outside: FloatArray
-    theta: FloatArray
-    rise: FloatArray
+    toward: FloatArray
+    response: FloatArray
+    gain: FloatArray
     slope: FloatArray
-
-    def fit_at(self, which: IntArray, log_value: FloatArray) -> None:
-        """Refit the other variances with the component at exp(log_value), and narrow the brackets."""
-        start = self.theta[which]
-        index, component = np.arange(len(which)), self.component[which]
-        start[index, component] = np.exp(log_value)
-        held = np.zeros(start.shape, bool)
-        held[index, component] = True
-        found = minimise(self.system.take(which), start, held, settled=_SETTLED)
-        self.theta[which] = found.theta
-        self.rise[which] = found.criterion - self.minimum[which]
-        self.slope[which] = found.gradient[index, component] * np.exp(log_value)
-        within = self.rise[which] < self.point
-        self.inside[which[within]] = log_value[within]
-        self.outside[which[~within]] = log_value[~within]
-
-    def next_point(self, which: IntArray, log_value: FloatArray) -> FloatArray:
-        """The Newton step in the root of the rise, or halving the bracket where it leads out of it."""
-        inside, outside = self.inside[which], self.outside[which]
-        root = np.sqrt(np.maximum(self.rise[which], 0))
-        with np.errstate(divide="ignore", invalid="ignore"):
-            step = (np.sqrt(self.point) - root) * 2 * root / self.slope[which]
-        trial = log_value + np.clip(step, -3.0, 3.0)
-        low, high = np.minimum(inside, outside), np.maximum(inside, outside)
-        fine = np.isfinite(trial) & (trial > low) & (trial < high)
-        # Without an outer end yet, go on outwards.
-        halved = np.where(np.isfinite(outside), (inside + outside) / 2, inside + np.sign(outside) * 2.0)
-        return np.where(fine, trial, halved)
+    curvature: FloatArray
 
 
-def profile_limits(
-    system: System | Strata, minimum: Minimum, *, level: float
-) -> tuple[FloatArray, FloatArray]:
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Alone:
+    """Each component as if it stood alone: the profile is weight (log u + centre / u), u = variance + beside.
+
+    All (groups x components,); `best` is u at the estimate.
+    """
+
+    weight: FloatArray
+    centre: FloatArray
+    beside: FloatArray
+    best: FloatArray
+
+
+def profile_limits(problem: Problem, minimum: Minimum, *, level: float) -> tuple[FloatArray, FloatArray]:
     """(groups, K + 1) lower and upper limits of the variances, in the units of `minimum`.
 
     An upper limit is infinite where the data set none.
@@ -89,81 +74,256 @@ def profile_limits(
     groups, sources = minimum.theta.shape
     point = float(special.chdtri(1, 1 - level))
     estimate = minimum.theta.ravel()
-    error = _standard_errors(system, minimum)
-    upper = _search(system, minimum, np.arange(groups * sources), point, side=1.0)
-    first = np.log(estimate + 2 * error)
-    upper_value = np.exp(_solve(upper, np.arange(len(estimate)), first))
-    lower_value = np.zeros(len(estimate))
+    size = len(estimate)
+    group, component = np.divmod(np.arange(size), sources)
+    here = moments(problem, minimum.theta)
+    others = _others(_repeated(here, group), minimum.theta[group], component)
+    alone = _alone(here, minimum, others)
+    ends = np.stack([np.zeros(size), np.full(size, np.nan)])
+
     positive = np.flatnonzero(estimate > 0)
-    lower = _search(system, minimum, positive, point, side=-1.0)
-    reached = _out_of_reach_at_zero(lower, estimate[positive])
-    if reached.size:
-        at = positive[reached]
-        first = np.log(np.maximum(estimate[at] - 1.5 * error[at], 0.2 * estimate[at]))
-        lower_value[at] = np.exp(_solve(lower, reached, first))
-    return lower_value.reshape(groups, sources), upper_value.reshape(groups, sources)
+    doubtful = positive[_alone_at_zero(alone, positive) < 1.5 * point]
+    doubtful = doubtful[component[doubtful] < sources - 1]
+    search = _Search(problem, minimum, others, alone, point, component, group)
+    reached = search.zero_is_out_of_reach(doubtful)
+    sought = np.setdiff1d(positive, doubtful[~(reached > 0)], assume_unique=True)
+    ends[0, sought], ends[1] = search.roots(sought, np.arange(size))
+
+    lost_low, lost_high = np.isnan(ends[0]), np.isnan(ends[1])
+    lost_low[doubtful[np.isnan(reached)]] = True
+    if lost_low.any() or lost_high.any():
+        error = np.sqrt(2 / np.maximum(others.curvature, 1e-300))
+        for side, lost in enumerate((lost_low, lost_high)):
+            which = np.flatnonzero(lost)
+            ends[side, which] = refitted_limits(
+                problem, minimum, which, error[which], point=point, side=2.0 * side - 1
+            )
+    lower, upper = ends.reshape(2, groups, sources)
+    return lower, upper
 
 
-def _standard_errors(system: System | Strata, minimum: Minimum) -> FloatArray:
-    """(groups x components,) from the expected information; they only choose where a search starts."""
-    expected = moments(system, minimum.theta).expected
-    root = np.sqrt(np.diagonal(expected, 0, 1, 2))
-    inverse = np.linalg.inv(expected / (root[:, :, None] * root[:, None, :]))
-    return np.asarray(np.sqrt(2 * np.diagonal(inverse, 0, 1, 2)) / root, dtype=np.float64).ravel()
+def _repeated(here: Moments, which: IntArray) -> Moments:
+    return Moments(
+        criterion=here.criterion[which], gradient=here.gradient[which], expected=here.expected[which],
+        average=here.average[which], quadratic=here.quadratic[which], fixed=here.fixed[:0],
+        fixed_inverse=here.fixed_inverse[:0], first=None, second=None,
+    )  # fmt: skip
 
 
-def _search(
-    system: System | Strata, minimum: Minimum, which: IntArray, point: float, *, side: float
-) -> _Search:
-    sources = minimum.theta.shape[1]
-    group, component = which // sources, which % sources
-    theta = minimum.theta[group]
-    total = theta.sum(axis=1)
-    estimate = theta[np.arange(len(which)), component]
-    return _Search(
-        system=system.take(group),
-        component=component,
-        minimum=minimum.criterion[group],
-        point=point,
-        inside=np.log(np.maximum(estimate, _NEXT_TO_NOTHING * total)),
-        outside=np.full(len(which), side * np.inf),
-        theta=_lifted(theta),
-        rise=np.zeros(len(which)),
-        slope=np.zeros(len(which)),
+def _others(here: Moments, theta: FloatArray, component: IntArray) -> _Others:
+    """Newton's step of the other variances; those at zero that want to stay there are left out."""
+    limits, size = theta.shape
+    row = np.arange(limits)
+    free = (theta > 0) | (here.gradient < 0)
+    free[row, component] = False
+    # Scale by the expected information, so that definiteness is judged on a matrix with a unit diagonal.
+    # Where repeatability has all but vanished its own entry, found as what the others leave, may be rounding.
+    root = np.sqrt(np.abs(np.diagonal(here.expected, 0, 1, 2)) + 1e-300)
+    outer = root[:, :, None] * root[:, None, :]
+    exact = (2 * here.average - here.expected) / outer
+    both = free[:, :, None] & free[:, None, :]
+    eye = np.eye(size)
+    matrix = np.where(both, exact, eye)
+    bad = np.flatnonzero(np.linalg.eigvalsh(matrix)[:, 0] < 1e-6)
+    if bad.size:
+        matrix[bad] = np.where(both[bad], here.expected[bad] / outer[bad], eye) + 1e-12 * eye
+    gradient = here.gradient / root
+    across = exact[row, :, component]
+    right = np.stack([gradient, across], axis=2) * free[:, :, None]
+    solved = np.linalg.solve(matrix, right)
+    toward, response = solved[:, :, 0], solved[:, :, 1]
+    own = root[row, component]
+    return _Others(
+        -toward / root,
+        -response * own[:, None] / root,
+        0.5 * (right[:, :, 0] * toward).sum(axis=1),
+        own * (gradient[row, component] - (right[:, :, 1] * toward).sum(axis=1)),
+        own**2 * (exact[row, component, component] - (right[:, :, 1] * response).sum(axis=1)),
     )
 
 
-def _out_of_reach_at_zero(search: _Search, estimate: FloatArray) -> IntArray:
-    """The searches whose rise at zero exceeds the point, so that there is a lower limit to be found."""
-    residual = search.component == search.theta.shape[1] - 1
-    floor = np.where(residual, np.log(estimate / 100.0), np.log(_NEXT_TO_NOTHING * search.theta.sum(axis=1)))
-    tried = np.flatnonzero(floor < np.log(estimate))
-    inside, theta = search.inside.copy(), search.theta.copy()
-    search.fit_at(tried, floor[tried])
-    reached = tried[search.rise[tried] > search.point]
-    search.inside[reached], search.theta[reached] = inside[reached], theta[reached]
-    return reached
+def _alone(here: Moments, minimum: Minimum, others: _Others) -> _Alone:
+    """One component alone has tr(P V) = weight / u and tr(P V P V) = weight / u^2; the others take some of its
+    weight away, which the curvature of the profile shows."""
+    trace = (here.gradient + here.quadratic).ravel()
+    square = np.diagonal(here.expected, 0, 1, 2).ravel()
+    estimate = minimum.theta.ravel()
+    best = np.maximum(trace / square, estimate)
+    positive = estimate > 0
+    centre = np.where(positive, best, best * np.clip(here.quadratic.ravel() / trace, 1e-3, 1.0))
+    weight = np.where(positive, np.maximum(others.curvature, 1e-300) * best, trace) * best
+    return _Alone(weight=weight, centre=centre, beside=best - estimate, best=best)
 
 
-def _solve(search: _Search, which: IntArray, first: FloatArray) -> FloatArray:
-    """(which,) logarithms of the values at which the rise equals the point; infinite where none is found."""
-    place = first.copy()
-    active = np.arange(len(which))
-    for _ in range(_STEPS):
-        search.fit_at(which[active], place[active])
-        gap = np.abs(search.rise[which[active]] - search.point)
-        width = np.abs(search.outside[which[active]] - search.inside[which[active]])
-        active = active[(gap > _ROOT_TOLERANCE) & (width > 1e-12)]
-        lost = active[place[active] > _FURTHEST]
-        place[lost] = np.inf
-        active = active[place[active] <= _FURTHEST]
-        if active.size == 0:
-            break
-        place[active] = search.next_point(which[active], place[active])
-    return place
+def _alone_at_zero(alone: _Alone, which: IntArray) -> FloatArray:
+    """The rise at a variance of zero, if the component stood alone."""
+    left = np.maximum(alone.beside[which] / alone.best[which], 1e-12)
+    return np.asarray(alone.weight[which] * (np.log(left) + 1 / left - 1), np.float64)
 
 
-def _lifted(theta: FloatArray) -> FloatArray:
-    """Start components that stand at zero slightly inside, so that the search may leave the boundary."""
-    total = theta.sum(axis=1, keepdims=True)
-    return np.where(theta <= 0, 1e-3 * total, theta)
+def _limits_alone(alone: _Alone, which: IntArray, side: FloatArray, point: float) -> FloatArray:
+    """u at which a component that stands alone reaches the bound: a few Newton steps in the root of the rise."""
+    weight, share = alone.weight[which], alone.centre[which] / alone.best[which]
+    move = side * np.sqrt(2 * point / weight)
+    move = np.where(side > 0, np.minimum(move, 3.0) + move**2 / 6, np.maximum(move, -2.5))
+    target = np.sqrt(point)
+    for _ in range(4):
+        down = share * np.exp(-move)
+        root = np.sqrt(np.maximum(weight * (move + down - share), 1e-30))
+        slope = weight * (1 - down) / (2 * root)
+        with np.errstate(divide="ignore", invalid="ignore"):
+            step = (target - root) / slope
+        move = move + np.where(np.isfinite(step), np.clip(step, -1.5, 1.5), 0.0)
+        move = side * np.maximum(side * move, 1e-3)
+    return np.asarray(alone.best[which] * np.exp(move), np.float64)
+
+
+@dataclass(frozen=True, slots=True)
+class _Search:
+    """Everything that the searches start from; the limits are numbered group by group, component by component."""
+
+    problem: Problem
+    minimum: Minimum
+    others: _Others
+    alone: _Alone
+    point: float
+    component: IntArray
+    group: IntArray
+
+    def _moved(
+        self,
+        theta: FloatArray,
+        others: _Others,
+        component: IntArray,
+        u: FloatArray,
+        new: FloatArray,
+        beside: FloatArray,
+    ) -> FloatArray:
+        """The variances with the limit's own at `new` - beside and the others following."""
+        row = np.arange(len(theta))
+        residual = component == theta.shape[1] - 1
+        # Others feel a random component through 1 / u; the residual, straight.
+        change = np.where(residual, new - u, (new - u) * u / new)
+        moved = np.maximum(theta + others.toward + others.response * change[:, None], 0.0)
+        moved[:, -1] = np.maximum(moved[:, -1], 0.1 * theta[:, -1])
+        moved[row, component] = np.maximum(new - beside, 0.0)
+        return moved
+
+    def _start(self, which: IntArray, u: FloatArray) -> FloatArray:
+        part = _Others(
+            self.others.toward[which], self.others.response[which], self.others.gain[which],
+            self.others.slope[which], self.others.curvature[which],
+        )  # fmt: skip
+        return self._moved(
+            self.minimum.theta[self.group[which]], part, self.component[which], self.alone.best[which], u,
+            self.alone.beside[which],
+        )  # fmt: skip
+
+    def zero_is_out_of_reach(self, which: IntArray) -> FloatArray:
+        """(which,) 1 where the rise at a variance of zero exceeds the point, 0 where not, nan where unknown."""
+        found = np.full(len(which), np.nan)
+        beside = self.alone.beside[which]
+        theta = self._start(which, np.maximum(beside, 0.05 * self.alone.best[which]))
+        theta[np.arange(len(which)), self.component[which]] = 0.0
+        active = np.arange(len(which))
+        for _ in range(_STEPS):
+            if active.size == 0:
+                break
+            at = which[active]
+            here = moments(self.problem.take(self.group[at]), theta[active])
+            others = _others(here, theta[active], self.component[at])
+            rise = here.criterion - others.gain - self.minimum.criterion[self.group[at]]
+            sure = (np.abs(rise - self.point) > 3 * others.gain) | (others.gain < _LAST_GAIN)
+            sure &= others.gain < 0.5 * self.point
+            found[active[sure]] = rise[sure] > self.point
+            moved = np.maximum(theta[active] + others.toward, 0.0)
+            moved[:, -1] = np.maximum(moved[:, -1], 0.1 * theta[active, -1])
+            theta[active] = moved
+            active = active[~sure]
+        return found
+
+    def roots(self, lower: IntArray, upper: IntArray) -> tuple[FloatArray, FloatArray]:
+        """Lower and upper variances at the bound; nan where the steps do not settle."""
+        which = np.concatenate([lower, upper])
+        side = np.concatenate([-np.ones(len(lower)), np.ones(len(upper))])
+        beside = self.alone.beside[which]
+        bracket = _Bracket(
+            side,
+            np.log(self.alone.best[which]),
+            np.where(side > 0, np.inf, np.log(np.maximum(beside, 1e-300))),
+        )
+        first = _limits_alone(self.alone, which, side, self.point)
+        first = np.maximum(first, beside + 0.05 * (self.alone.best[which] - beside))
+        theta, place = self._start(which, first), np.log(first)
+        total = self.alone.best[which] + self.minimum.theta.sum(axis=1)[self.group[which]]
+        found = np.full(len(which), np.nan)
+        active = np.arange(len(which))
+        for _ in range(_STEPS):
+            at = which[active]
+            here = moments(self.problem.take(self.group[at]), theta[active])
+            others = _others(here, theta[active], self.component[at])
+            rise = here.criterion - others.gain - self.minimum.criterion[self.group[at]]
+            u = np.exp(place[active])
+            step = _step_to(
+                rise, u * others.slope, u**2 * others.curvature + u * others.slope, self.point, side[active]
+            )
+            trial, plain = bracket.tried(
+                active, place[active], step, rise < self.point, others.gain < _BRACKETING_GAIN
+            )
+            settled = plain & (np.abs(step) < _LAST_STEP) & (others.gain < _LAST_GAIN)
+            new = np.exp(trial)
+            value = new - beside[active]
+            found[active[settled]] = value[settled]
+            place[active] = trial
+            theta[active] = self._moved(theta[active], others, self.component[at], u, new, beside[active])
+            # Out of the range in which a root can be told: left to the careful way.
+            lost = (value <= _NEXT_TO_NOTHING * u) | (new > _FURTHEST * total[active])
+            active = active[~settled & ~lost]
+            if active.size == 0:
+                break
+        found[found <= 0] = np.nan
+        return found[: len(lower)], found[len(lower) :]
+
+
+@dataclass(frozen=True, slots=True)
+class _Bracket:
+    """Per limit, the furthest place known to be within reach and the nearest known not to be."""
+
+    side: FloatArray
+    inside: FloatArray
+    outside: FloatArray
+
+    def tried(
+        self,
+        active: IntArray,
+        place: FloatArray,
+        step: FloatArray,
+        within: NDArray[np.bool_],
+        known: NDArray[np.bool_],
+    ) -> tuple[FloatArray, NDArray[np.bool_]]:
+        """The next place of each active limit, and whether it is that of the full step."""
+        near, far = active[within & known], active[~within & known]
+        self.inside[near], self.outside[far] = place[within & known], place[~within & known]
+        inside, outside = self.inside[active], self.outside[active]
+        trial = place + np.clip(step, -_LONGEST_STEP, _LONGEST_STEP)
+        side = self.side[active]
+        fine = np.isfinite(trial) & ((trial - inside) * side >= 0) & ((outside - trial) * side > 0)
+        with np.errstate(invalid="ignore"):
+            halved = np.where(np.isfinite(outside), (inside + outside) / 2, place + side)
+        return np.where(fine, trial, halved), fine
+
+
+def _step_to(
+    rise: FloatArray, slope: FloatArray, curvature: FloatArray, point: float, side: FloatArray
+) -> FloatArray:
+    """The step on which the root of the rise, taken to second order, reaches the root of the point; nan where the
+    slope leads nowhere."""
+    root = np.sqrt(np.maximum(rise, 1e-2 * point))
+    first = slope / (2 * root)
+    second = (curvature / 2 - first**2) / root
+    gap = np.sqrt(point) - root
+    under = first**2 + 2 * second * gap
+    bent = np.sqrt(np.where(under > 0.2 * first**2, under, first**2))
+    with np.errstate(divide="ignore", invalid="ignore"):
+        step = 2 * gap / (first + np.sign(first) * bent)
+    return np.where(slope * side > 0, step, np.nan)

@@ -7,6 +7,7 @@ internal columns relate to the ones that are reported.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 
@@ -77,17 +78,17 @@ def build_system(block: Block, layout: Layout, *, names: tuple[str, ...] = ()) -
         All results of a group are equal, or a covariate does not vary.
     """
     terms = [layout.random[i] for i in layout.estimated]
-    chain_terms = _longest_chain(terms)
+    chain_terms = longest_chain(terms)
     dense_terms = tuple(i for i in range(len(terms)) if i not in chain_terms)
     order = np.lexsort([terms[i].codes for i in chain_terms]) if chain_terms else np.arange(len(block.count))
     weight = block.count[order].astype(np.float64)
-    mean, scatter, origin, unit, centre, scale = _values(block, layout, order, names)
+    values = scaled_values(block, layout, order, names)
     indicators = [np.eye(terms[i].size)[terms[i].codes[order]] for i in dense_terms]
     shared = np.concatenate([*indicators, layout.fixed.matrix[order]], axis=1)
     groups = len(block.groups)
-    columns = np.concatenate([np.broadcast_to(shared, (groups, *shared.shape)), mean], axis=2)
+    columns = np.concatenate([np.broadcast_to(shared, (groups, *shared.shape)), values.mean], axis=2)
     padded = np.zeros((groups, columns.shape[2], columns.shape[2]))
-    padded[:, shared.shape[1] :, shared.shape[1] :] = scatter
+    padded[:, shared.shape[1] :, shared.shape[1] :] = values.scatter
     edges = np.cumsum([0, *(terms[i].size for i in dense_terms)])
     return System(
         chain=build_chain([_renumbered(terms[i].codes[order]) for i in chain_terms], weight, columns, padded),
@@ -97,14 +98,14 @@ def build_system(block: Block, layout: Layout, *, names: tuple[str, ...] = ()) -
         random_columns=int(edges[-1]),
         fixed_columns=layout.fixed.matrix.shape[1] + len(layout.model.covariates),
         rows=block.rows,
-        origin=origin,
-        unit=unit,
-        centre=centre,
-        scale=scale,
+        origin=values.origin,
+        unit=values.unit,
+        centre=values.centre,
+        scale=values.scale,
     )
 
 
-def _longest_chain(terms: list[Partition]) -> tuple[int, ...]:
+def longest_chain(terms: Sequence[Partition]) -> tuple[int, ...]:
     """The finest term and, of the rest, each next finest that the chain so far is nested in; finest first."""
     by_size = sorted(range(len(terms)), key=lambda i: (-terms[i].size, i))
     chain: list[int] = []
@@ -119,10 +120,27 @@ def _renumbered(codes: IntArray) -> IntArray:
     return np.cumsum(np.concatenate([[0], (np.diff(codes) != 0).astype(np.int64)]))
 
 
-def _values(
-    block: Block, layout: Layout, order: IntArray, names: tuple[str, ...]
-) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray, FloatArray, FloatArray]:
-    """Covariates and result, centred and scaled per group: (groups, cells, c + 1) means and their scatter."""
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Values:
+    """Covariates and result, centred and scaled per group: mean (groups, cells, c + 1) and their scatter within
+    cells; origin, unit, centre and scale as in System."""
+
+    mean: FloatArray
+    scatter: FloatArray
+    origin: FloatArray
+    unit: FloatArray
+    centre: FloatArray
+    scale: FloatArray
+
+
+def scaled_values(block: Block, layout: Layout, order: IntArray, names: tuple[str, ...]) -> Values:
+    """The values of the cells in the given order.
+
+    Raises
+    ------
+    EstimationError
+        All results of a group are equal, or a covariate does not vary.
+    """
     covariates = len(layout.model.covariates)
     pick = [*range(1, 1 + covariates), 0]
     mean = block.mean[:, order][:, :, pick]
@@ -135,7 +153,10 @@ def _values(
     mean = mean / spread[:, None]
     scatter = scatter / (spread[:, :, None] * spread[:, None, :])
     absolute = origin + block.shift[pick]
-    return mean, scatter, absolute[:, -1], spread[:, -1], absolute[:, :-1], spread[:, :-1]
+    return Values(
+        mean=mean, scatter=scatter, origin=absolute[:, -1], unit=spread[:, -1], centre=absolute[:, :-1],
+        scale=spread[:, :-1],
+    )  # fmt: skip
 
 
 def refuse_constant(
