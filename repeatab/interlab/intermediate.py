@@ -20,7 +20,8 @@ import numpy as np
 from repeatab.base.errors import EstimationError
 from repeatab.base.interval import Interval, IntervalMethod
 from repeatab.cells import FloatArray
-from repeatab.estimation.intervals import chi_square_limits, combination_limits
+from repeatab.estimation.component_limits import component_combination_limits
+from repeatab.estimation.intervals import chi_square_limits
 
 Coefficients = tuple[tuple[Fraction, ...], ...]
 
@@ -261,7 +262,9 @@ def _interval(coefficients: FloatArray, ms: FloatArray, df: list[int], *, confid
         lower, upper = chi_square_limits(ms[-1], df[-1], level=confidence)
         method = IntervalMethod.CHI_SQUARE
     else:
-        lower, upper = combination_limits(coefficients, ms, np.array(df, dtype=np.float64), level=confidence)
+        lower, upper = component_combination_limits(
+            coefficients, ms, np.array(df, dtype=np.float64), level=confidence
+        )
         method = IntervalMethod.MODIFIED_LARGE_SAMPLE
     return Interval(
         lower=math.sqrt(max(0.0, float(lower))),

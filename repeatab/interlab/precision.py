@@ -15,7 +15,8 @@ import numpy as np
 
 from repeatab.base.errors import EstimationError, NotSeparableError
 from repeatab.base.interval import Interval, IntervalMethod
-from repeatab.estimation.intervals import chi_square_limits, combination_limits
+from repeatab.estimation.component_limits import component_combination_limits
+from repeatab.estimation.intervals import chi_square_limits
 from repeatab.interlab.level import Label, LevelCells
 
 LIMIT_FACTOR = 2.8
@@ -185,7 +186,7 @@ def _combination(level: LevelCells, within: float, share: float, *, confidence: 
     """
     n = level.harmonic_count
     between = n * float(np.var(level.mean, ddof=1))
-    lower, upper = combination_limits(
+    lower, upper = component_combination_limits(
         np.array([1 / n, share]),
         np.array([between, within]),
         np.array([level.p - 1, level.degrees_of_freedom], dtype=np.float64),

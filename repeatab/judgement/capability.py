@@ -175,13 +175,23 @@ class _Sums:
         return np.ones(len(self.sources))
 
 
+@dataclass(frozen=True, kw_only=True)
 class _Limits:
     """Intervals of sums of components and of ratios of sums, section by section."""
 
-    level: float
+    fit: BlockFit
+    generators: Sequence[np.random.Generator]
 
     def of_sum(self, row: FloatArray, group: int) -> Interval | None:
-        """Of the standard deviation of a sum of components."""
+        """Of the standard deviation of a sum of components; one component alone has the limits of the fit."""
+        if np.count_nonzero(row) != 1:
+            return self.of_several(row, group)
+        k = int(np.flatnonzero(row)[0])
+        low, high = (float(side[group, k]) for side in self.fit.limits)
+        return _sd_interval(low, high, self.fit.level, self.fit.interval_methods[k])
+
+    def of_several(self, row: FloatArray, group: int) -> Interval | None:
+        """Of the standard deviation of a sum of two components or more."""
         raise NotImplementedError
 
     def of_percent(self, top: FloatArray, rest: FloatArray, group: int) -> Interval | None:
@@ -191,12 +201,10 @@ class _Limits:
 
 @dataclass(frozen=True, kw_only=True)
 class _FromMeanSquares(_Limits):
-    fit: BlockFit
     analysis: MeanSquares
-    generators: Sequence[np.random.Generator]
     draws: int
 
-    def of_sum(self, row: FloatArray, group: int) -> Interval | None:
+    def of_several(self, row: FloatArray, group: int) -> Interval | None:
         coefficients = row @ self.analysis.combination
         low, high = combination_limits(
             coefficients, self.analysis.ms[group], self.analysis.df, level=self.fit.level
@@ -220,9 +228,6 @@ class _FromMeanSquares(_Limits):
 
 @dataclass(frozen=True, kw_only=True)
 class _FromPivots(_Limits):
-    fit: BlockFit
-    generators: Sequence[np.random.Generator]
-
     @cached_property
     def drawn(self) -> tuple[FloatArray, ...]:
         """Per section, (draws, components) pivotal values."""
@@ -231,7 +236,7 @@ class _FromPivots(_Limits):
             for g in range(len(self.fit.block.groups))
         )
 
-    def of_sum(self, row: FloatArray, group: int) -> Interval | None:
+    def of_several(self, row: FloatArray, group: int) -> Interval | None:
         low, high = self._quantiles(self.drawn[group] @ row)
         return _sd_interval(low, high, self.fit.level, IntervalMethod.GENERALISED)
 

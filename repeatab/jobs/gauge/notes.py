@@ -150,7 +150,8 @@ _BALANCED = MethodNote(
 )
 _UNBALANCED = MethodNote(
     quantity="intervals, unbalanced sections",
-    method="generalised pivotal: Wald's pivots of the adjusted terms, solved from the finest to the coarsest",
+    method="exact chi-square for repeatability; generalised pivotal for the rest: Wald's pivots of the adjusted terms, "
+    "solved from the finest to the coarsest",
     source="Wald (1940), Ann. Math. Statist. 11, 96-100; Weerahandi (1993), JASA 88, 899-905; Burdick, Borror & "
     "Montgomery (2005), Design and Analysis of Gauge R&R Studies, SIAM",
 )
@@ -179,7 +180,7 @@ def methods(
         scatter.interval.method
         for section in sections
         if section.capability is not None
-        for scatter in (section.capability.grr, section.capability.repeatability, section.capability.total)
+        for scatter in (section.capability.grr, section.capability.total)
         if scatter.interval is not None
     }
     bands = MethodNote(
