@@ -20,18 +20,19 @@ from repeatab.jobs.plans.sheet import sheet_table
 from repeatab.jobs.plans.tables import (
     chances_table,
     figures_of_plan,
+    pair_chances_table,
     plans_table,
     section_chances_table,
     widths_table,
 )
-from repeatab.jobs.plans.trial import Trial, try_out
+from repeatab.jobs.plans.trial import Trial, Weighed, try_out
 from repeatab.jobs.questions import CorrelationCheck, GaugeStudy, Section
 from repeatab.jobs.requalifying.question import Requalification
 from repeatab.jobs.rounds.question import RoundRobin
-from repeatab.jobs.wording import plural, probability
+from repeatab.jobs.wording import enumerated, plural, probability
 from repeatab.outcome.outcome import MethodNote, Outcome, Provenance
 from repeatab.outcome.verdict import Judgement, Verdict
-from repeatab.planning.layouts import layout_words
+from repeatab.planning.layouts import LayoutKind, layout_words
 from repeatab.planning.widths import sd_ratio_limit_factors
 
 PlannedQuestion = CorrelationCheck | LotComparison | Requalification | GaugeStudy | RoundRobin | ControlChart
@@ -112,8 +113,10 @@ def _outcome(
     assert best.simulated is not None
     sheet = sheet_table(
         best.laid.runs, asked.factor, tuple(s.name for s in asked.sections), operators=options.operators,
-        rigs=asked.rigs, runs_per_day=options.runs_per_day, seed=question.seed, captions=options.columns,
+        runs_per_day=options.runs_per_day, seed=question.seed, captions=options.columns,
     )  # fmt: skip
+    pairs = pair_chances_table(trial, 1 - asked.confidence)
+    pairwise = () if pairs is None else (pairs,)
     numbers = {
         "hours": best.hours,
         "sets": float(best.laid.runs.sets),
@@ -132,7 +135,7 @@ def _outcome(
         evidence=_evidence(trial, beliefs),
         cannot_tell=_cannot_tell(trial),
         tables=(
-            plans_table(trial), chances_table(trial), section_chances_table(trial),
+            plans_table(trial), chances_table(trial), *pairwise, section_chances_table(trial),
             widths_table(best.laid.block, best.laid.layout, beliefs.common, asked.confidence, question.seed), sheet,
         ),
         figures=figures_of_plan(trial, options.target),
@@ -184,12 +187,41 @@ def _evidence(trial: Trial, beliefs: PlanBeliefs) -> tuple[str, ...]:
         f"At an offset as large as the margin in every section it is wrongly 'equivalent' with a probability of "
         f"{probability(at_margin.overall.equivalent)}; at twice the margin it is 'different' with "
         f"{probability(twice.overall.different)}.",
+        *_on_the_search(trial),
         _on_ratios(best.laid.runs.per_level),
         *(
             f"Not possible here: {layout_words(kind, best.laid.how.factor)} ({reason})."
             for kind, reason in trial.left_out
         ),
     )
+
+
+def _on_the_search(trial: Trial) -> tuple[str, ...]:
+    """What the free search brought beside the layouts of known shape."""
+    found = [one for one in trial.candidates if one.kind is LayoutKind.SEARCHED]
+    if trial.searched == 0:
+        return ()
+    if trial.recommended in found:
+        return (
+            f"The search combined the sets like this: {enumerated(courses_in_words(trial.recommended))}.",
+        )
+    if found:
+        return (
+            "The search found layouts that show more than those of known shape; the recommended plan is not one.",
+        )
+    return (
+        "A search over every combination of sets and rigs under the same limits found none that shows more for the "
+        "same hours.",
+    )
+
+
+def courses_in_words(one: Weighed) -> tuple[str, ...]:
+    """How many sets run where, in which order."""
+    counts: dict[tuple[str, ...], int] = {}
+    for runs in one.laid.runs.runs_by_set.values():
+        course = tuple(run.level if run.rig is None else f"{run.level} on {run.rig}" for run in runs)
+        counts[course] = counts.get(course, 0) + 1
+    return tuple(f"{plural(number, 'set')} {', then '.join(course)}" for course, number in counts.items())
 
 
 def _on_ratios(sets: int) -> str:

@@ -9,6 +9,7 @@ components (Giesbrecht & Burns 1985, Biometrics 41, 477-486; Fai & Cornelius 199
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -36,13 +37,10 @@ def contrast_information(
     ----------
     variances : (components,) in the order of the layout, repeatability last, which must be above zero.
     """
-    slopes = block.mean[0][:, 1:]
-    x = np.concatenate([layout.fixed.matrix, slopes - slopes.mean(axis=0)], axis=1)
-    away = level_weights(layout.fixed, factor, a) - level_weights(layout.fixed, factor, b)
-    weights = np.concatenate([away, np.zeros(slopes.shape[1])])
-    parts = [_pattern(layout.random[i].codes) for i in layout.estimated] + [np.diag(1 / block.count)]
-    covariance = sum((v * part for v, part in zip(variances, parts, strict=True)), np.zeros(parts[0].shape))
-    inverse = np.linalg.inv(covariance)
+    x = _design(block, layout)
+    weights = _contrast(layout, factor, a, b, x.shape[1])
+    parts = _parts(block, layout)
+    inverse = np.linalg.inv(_covariance(block, layout, variances))
     spread = np.linalg.pinv(x.T @ inverse @ x)
     estimator = weights @ spread @ x.T @ inverse
     left = inverse - inverse @ x @ spread @ x.T @ inverse
@@ -54,6 +52,37 @@ def contrast_information(
     squared = float(weights @ spread @ weights)
     uncertainty = float(gradient @ np.linalg.pinv(information) @ gradient)
     return ContrastInformation(se=float(np.sqrt(squared)), df=2 * squared**2 / uncertainty)
+
+
+def contrast_correlations(
+    block: Block, layout: Layout, variances: FloatArray, factor: str, pairs: Sequence[tuple[object, object]]
+) -> FloatArray:
+    """(pairs, pairs) correlation of the estimated differences, the first level of each pair less the second."""
+    x = _design(block, layout)
+    spread = np.linalg.pinv(x.T @ np.linalg.inv(_covariance(block, layout, variances)) @ x)
+    rows = np.stack([_contrast(layout, factor, a, b, x.shape[1]) for a, b in pairs])
+    covariance = rows @ spread @ rows.T
+    root = np.sqrt(np.diag(covariance))
+    return np.asarray(covariance / np.outer(root, root))
+
+
+def _design(block: Block, layout: Layout) -> FloatArray:
+    slopes = block.mean[0][:, 1:]
+    return np.concatenate([layout.fixed.matrix, slopes - slopes.mean(axis=0)], axis=1)
+
+
+def _contrast(layout: Layout, factor: str, a: object, b: object, columns: int) -> FloatArray:
+    away = level_weights(layout.fixed, factor, a) - level_weights(layout.fixed, factor, b)
+    return np.concatenate([away, np.zeros(columns - len(away))])
+
+
+def _parts(block: Block, layout: Layout) -> list[FloatArray]:
+    return [_pattern(layout.random[i].codes) for i in layout.estimated] + [np.diag(1 / block.count)]
+
+
+def _covariance(block: Block, layout: Layout, variances: FloatArray) -> FloatArray:
+    parts = _parts(block, layout)
+    return sum((v * part for v, part in zip(variances, parts, strict=True)), np.zeros(parts[0].shape))
 
 
 def _pattern(codes: np.ndarray) -> FloatArray:

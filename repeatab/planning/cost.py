@@ -6,11 +6,11 @@ In: planned runs, hours per run, set and change-over, limits.  Out: hours, the c
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field
 from typing import TypeVar
 
-from repeatab.planning.layouts import REPEATING, PlannedRuns
+from repeatab.planning.layouts import PlannedRuns
 
 _T = TypeVar("_T")
 
@@ -26,14 +26,20 @@ class HourCosts:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Limits:
-    """What can be had; None where nothing is stated. used_up : a set can run only once."""
+    """What can be had; None where nothing is stated.
+
+    sets : pad sets in all; sets_of : of single levels (lots, or rigs where each has sets of its own).
+    runs_per_set : how many runs a set bears; 1 where it is used up by one. stays : a set cannot go to another rig.
+    """
 
     sets: int | None = None
+    sets_of: Mapping[str, int] = field(default_factory=dict)
     rigs: int | None = None
     days: int | None = None
     hours_per_day: float = 8.0
     hours: float | None = None
-    used_up: bool = False
+    runs_per_set: int | None = None
+    stays: bool = False
 
 
 def hours_of(plan: PlannedRuns, costs: HourCosts) -> float:
@@ -44,31 +50,33 @@ def hours_of(plan: PlannedRuns, costs: HourCosts) -> float:
 
 def _visits(plan: PlannedRuns) -> int:
     """Times that a set is put onto a rig: consecutive runs of a set on one rig need no change-over."""
-    last: dict[str, str] = {}
-    visits = 0
-    for run in sorted(plan.runs, key=lambda run: (run.pad_set, run.place)):
-        visits += last.get(run.pad_set) != run.level
-        last[run.pad_set] = run.level
-    return visits
+    return sum(changes([run.where for run in runs]) for runs in plan.runs_by_set.values())
+
+
+def changes(places: Sequence[str]) -> int:
+    """How often a set that runs at these places in turn is put onto a rig."""
+    return sum(1 for i, place in enumerate(places) if i == 0 or places[i - 1] != place)
 
 
 def busiest_hours(plan: PlannedRuns, costs: HourCosts) -> float:
-    """Hours of the rig that has most to do; rigs work side by side."""
-    each = costs.run + costs.change_over
-    counts: dict[str, int] = {}
-    for run in plan.runs:
-        counts[run.level] = counts.get(run.level, 0) + 1
-    return max(counts.values()) * each + plan.sets / max(len(counts), 1) * costs.set
+    """Hours of the rig that has most to do; rigs work side by side, and each run may ask for a change-over. The
+    preparation of a set is shared by the rigs that it runs on."""
+    taken: dict[str, float] = {}
+    for runs in plan.runs_by_set.values():
+        each = costs.run + costs.change_over + costs.set / len(runs)
+        for run in runs:
+            taken[run.where] = taken.get(run.where, 0.0) + each
+    return max(taken.values())
 
 
 def why_not(plan: PlannedRuns, costs: HourCosts, limits: Limits) -> str | None:
     """Why a plan cannot be run under the limits; None if it can."""
-    if limits.used_up and plan.kind in REPEATING:
-        return "a set is used up by one run, so no set can run twice"
-    if limits.sets is not None and plan.sets > limits.sets:
-        return f"needs {plan.sets} pad sets, {limits.sets} are at hand"
-    if limits.rigs is not None and len({run.level for run in plan.runs}) > limits.rigs:
-        return f"needs {len({run.level for run in plan.runs})} rigs, {limits.rigs} are free"
+    refused = _sets_lacking(plan, limits) or _beyond_a_set(plan, limits)
+    if refused is not None:
+        return refused
+    rigs = len({run.where for run in plan.runs})
+    if limits.rigs is not None and rigs > limits.rigs:
+        return f"needs {rigs} rigs, {limits.rigs} are free"
     hours = hours_of(plan, costs)
     if limits.hours is not None and hours > limits.hours + 1e-9:
         return f"needs {hours:g} rig hours, {limits.hours:g} are free"
@@ -76,6 +84,27 @@ def why_not(plan: PlannedRuns, costs: HourCosts, limits: Limits) -> str | None:
         busiest, free = busiest_hours(plan, costs), limits.days * limits.hours_per_day
         if busiest > free + 1e-9:
             return f"needs {busiest:g} hours on one rig, {limits.days} days give {free:g}"
+    return None
+
+
+def _beyond_a_set(plan: PlannedRuns, limits: Limits) -> str | None:
+    runs = plan.runs_by_set.values()
+    most = max(len(own) for own in runs)
+    if limits.runs_per_set == 1 and most > 1:
+        return "a set is used up by one run, so no set can run twice"
+    if limits.runs_per_set is not None and most > limits.runs_per_set:
+        return f"needs {most} runs of a set, one bears {limits.runs_per_set}"
+    if limits.stays and any(len({run.where for run in own}) > 1 for own in runs):
+        return "a set stays on the rig on which it ran first"
+    return None
+
+
+def _sets_lacking(plan: PlannedRuns, limits: Limits) -> str | None:
+    if limits.sets is not None and plan.sets > limits.sets:
+        return f"needs {plan.sets} pad sets, {limits.sets} are at hand"
+    for level, number in plan.sets_by_level.items():
+        if number > limits.sets_of.get(level, number):
+            return f"needs {number} pad sets for {level}, {limits.sets_of[level]} are at hand"
     return None
 
 

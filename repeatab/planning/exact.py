@@ -72,8 +72,14 @@ def _between(low: FloatArray, high: FloatArray, mean: FloatArray, se: float) -> 
 @cache
 def _scales(df: float) -> tuple[FloatArray, FloatArray]:
     """Nodes and weights of the estimated over the true standard error."""
-    x, w = np.polynomial.legendre.leggauss(_NODES)
+    x, w = _rule()
     return np.sqrt(special.chdtri(df, (1 - x) / 2) / df), w / 2
+
+
+@cache
+def _rule() -> tuple[FloatArray, FloatArray]:
+    x, w = np.polynomial.legendre.leggauss(_NODES)
+    return x, w
 
 
 def random_effect_power(ratio: float, df: float, df_below: float, *, alpha: float) -> float:

@@ -1,10 +1,10 @@
-"""Joint verdicts: what a planned comparison would say, section by section and overall, against the true offset.
+"""Joint verdicts: what a planned comparison would say, by section, by pair and overall, against the true offset.
 
 In: one design, its sections with their margins and believed scatter, how the sections go together, declared looks.
 Out: probabilities of the verdicts with their Monte Carlo error, at the point estimate of the components and averaged
 over their uncertainty.
-The data are simulated in all sections at once, fitted and judged by the functions that judge a study. A true offset
-adds a constant to one arm, which moves its mean and leaves every residual as it is: one fit serves all offsets.
+The data are simulated in all sections at once, fitted and judged by the functions that judge a study, in all pairs of
+levels by its own family rule.
 """
 
 from __future__ import annotations
@@ -14,14 +14,15 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 
-from repeatab.base.interval import IntervalMethod
 from repeatab.cells import FloatArray
 from repeatab.estimation.pairs import Pair
 from repeatab.judgement.comparison import BoolArray, Bounds, Decisions, Evidence, decide, evidence_of
 from repeatab.layout.blocks import Block
 from repeatab.layout.layout import Layout
+from repeatab.planning.family_rule import FamilyRule, holm_rates
+from repeatab.planning.moved_pair import MovedPair
 from repeatab.planning.verdict_probability import VerdictProbability
-from repeatab.simulate import simulate_sections
+from repeatab.simulate import simulate_block, simulate_sections
 
 # Cells times sections times draws that take about a second, and the draws between which a plan chooses.
 _WORK, _FEWEST, _MOST = 80_000, 200, 4_000
@@ -54,20 +55,22 @@ class PlannedLook:
 
 @dataclass(frozen=True, kw_only=True)
 class JointPlan:
-    """A comparison of two arms in several sections.
+    """A comparison of levels in several sections.
 
-    first : (cells,) whether a cell is of the first arm; correlation : (sections, sections).
-    pairs : the study's own estimators. looks : in their order; one look at everything if the study is judged once.
+    correlation : (sections, sections). looks : in their order; one look at everything if the study is judged once.
+    pairs : the study's own estimators: the views of each pair that is compared. rule : how their claims share a rate.
+    away : per pair, by how many true offsets its first and its second level are moved.
     beyond_only : whether a difference settles the matter only where all of it lies beyond the margin.
     """
 
     block: Block
     layout: Layout
-    first: BoolArray
     sections: tuple[PlannedSection, ...]
     correlation: FloatArray
-    pairs: Callable[[Block], Sequence[Pair]]
+    pairs: Callable[[Block], Sequence[Sequence[Pair]]]
     looks: tuple[PlannedLook, ...]
+    rule: FamilyRule = field(default_factory=lambda: FamilyRule(correlation=np.eye(1)))
+    away: tuple[tuple[float, float], ...] = ((1.0, 0.0),)
     beyond_only: bool = False
 
 
@@ -75,11 +78,13 @@ class JointPlan:
 class JointChance:
     """Probabilities at one true offset, which is `share` of the margin in every section.
 
+    sections : each over all its pairs. pairs : each over all deciding sections.
     stopped : (looks,) probability that the overall verdict falls at each look.
     """
 
     share: float
     sections: tuple[VerdictProbability, ...]
+    pairs: tuple[VerdictProbability, ...]
     overall: VerdictProbability
     stopped: tuple[float, ...]
 
@@ -102,14 +107,46 @@ def joint_chances(
     """
     rng = np.random.default_rng([seed, plan.block.rows, int(uncertain)])
     variances = np.stack([_variances(section, draws, uncertain) for section in plan.sections], axis=1)
-    means = np.stack([np.full(len(plan.first), section.level) for section in plan.sections])
+    means = np.stack([np.full(len(plan.block.count), section.level) for section in plan.sections])
     # At no difference: a ratio of one and a difference of zero are the same data.
     blocks = simulate_sections(plan.block, plan.layout, variances, means, plan.correlation, draws, rng)
     fitted = [
-        [[_Remembered(pair=pair) for pair in plan.pairs(_kept(block, look.cells))] for block in blocks]
+        [
+            [tuple(MovedPair(pair=view) for view in views) for views in plan.pairs(_kept(block, look.cells))]
+            for block in blocks
+        ]
         for look in plan.looks
     ]
     return tuple(_chance(plan, fitted, share, draws) for share in shares)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ViewPrecision:
+    """What a view of a pair typically has: its standard error over that of the pooled view, and degrees of freedom."""
+
+    pair: int
+    factor: float
+    df: float
+
+
+def view_precisions(plan: JointPlan, section: int, *, draws: int, seed: int) -> tuple[ViewPrecision, ...]:
+    """Every view of every pair in one section, from a few simulated studies."""
+    rng = np.random.default_rng([seed, plan.block.rows])
+    own = plan.sections[section]
+    block = simulate_block(plan.block, plan.layout, own.variances, own.level, draws, rng)
+    one = np.ones(draws)
+    found = []
+    for number, views in enumerate(plan.pairs(block)):
+        known = [view.precision(one) for view in views]
+        root = [float(np.sqrt(np.mean(se**2))) for se, _ in known]
+        found += [
+            ViewPrecision(pair=number, factor=se / root[0], df=float(np.median(df)))
+            for se, (_, df) in zip(root, known, strict=True)
+        ]
+    return tuple(found)
+
+
+_Views = Sequence[Sequence[Sequence[MovedPair]]]
 
 
 def _variances(section: PlannedSection, draws: int, uncertain: bool) -> FloatArray:
@@ -127,31 +164,40 @@ def _kept(block: Block, cells: BoolArray) -> Block:
     )  # fmt: skip
 
 
-def _chance(
-    plan: JointPlan, fitted: Sequence[Sequence[Sequence[_Remembered]]], share: float, draws: int
-) -> JointChance:
-    sections = len(plan.sections)
-    equivalent, different = (np.zeros((sections, draws), np.bool_) for _ in range(2))
+def _chance(plan: JointPlan, fitted: Sequence[_Views], share: float, draws: int) -> JointChance:
+    shape = (len(plan.sections), len(plan.away), draws)
+    equivalent, different = (np.zeros(shape, np.bool_) for _ in range(2))
     all_equivalent, any_different = (np.zeros(draws, np.bool_) for _ in range(2))
+    deciding = [i for i, section in enumerate(plan.sections) if section.decides]
     stopped = []
     for look, views in zip(plan.looks, fitted, strict=True):
         going = ~(all_equivalent | any_different)
         found = _at_look(plan, look, views, share)
-        deciding = [i for i, section in enumerate(plan.sections) if section.decides]
-        none_open = np.logical_and.reduce([found[i].equivalent for i in deciding])
-        one_different = np.logical_or.reduce([found[i].different for i in deciding])
-        for i, decision in enumerate(found):
-            equivalent[i] = np.where(going, decision.equivalent, equivalent[i])
-            different[i] = np.where(going, decision.different, different[i])
+        for i, group in enumerate(found):
+            for j, decision in enumerate(group):
+                equivalent[i, j] = np.where(going, decision.equivalent, equivalent[i, j])
+                different[i, j] = np.where(going, decision.different, different[i, j])
+        one_different = different[deciding].any(axis=(0, 1))
+        none_open = equivalent[deciding].all(axis=(0, 1))
         any_different |= going & one_different
         all_equivalent |= going & none_open & ~one_different
         stopped.append(float((going & (none_open | one_different)).mean()))
+    deciders = np.array([section.decides for section in plan.sections])[:, None, None]
+    # A section that informs takes nothing from a pair and adds nothing to it.
+    all_of_pair = np.asarray((equivalent | ~deciders).all(axis=0))
+    any_of_pair = np.asarray((different & deciders).any(axis=0))
     return JointChance(
         share=share,
-        sections=tuple(_share_of(equivalent[i], different[i]) for i in range(sections)),
+        sections=_shares_of(np.asarray(equivalent.all(axis=1)), np.asarray(different.any(axis=1))),
+        pairs=_shares_of(all_of_pair, any_of_pair),
         overall=_share_of(all_equivalent, any_different),
         stopped=tuple(stopped),
     )
+
+
+def _shares_of(equivalent: BoolArray, different: BoolArray) -> tuple[VerdictProbability, ...]:
+    """(claims, draws) each claim's share of the draws."""
+    return tuple(_share_of(e, d) for e, d in zip(equivalent, different, strict=True))
 
 
 def _share_of(equivalent: BoolArray, different: BoolArray) -> VerdictProbability:
@@ -160,78 +206,51 @@ def _share_of(equivalent: BoolArray, different: BoolArray) -> VerdictProbability
     )
 
 
-def _at_look(
-    plan: JointPlan, look: PlannedLook, views: Sequence[Sequence[_Remembered]], share: float
-) -> list[Decisions]:
-    evidence = [
-        evidence_of([pair.moved(_offset(section, share)) for pair in pairs], section.bounds)
-        for section, pairs in zip(plan.sections, views, strict=True)
-    ]
-    rates = _holm(plan, evidence, look.difference)
-    found = [
-        decide(one, confidence=1 - look.equivalence, alpha=rate)
-        for one, rate in zip(evidence, rates, strict=True)
-    ]
-    if plan.beyond_only:
-        return [replace(one, different=one.different & one.beyond) for one in found]
+def _at_look(plan: JointPlan, look: PlannedLook, views: _Views, share: float) -> list[list[Decisions]]:
+    """Decisions by section and pair."""
+    evidence, df = [], []
+    for section, pairs in zip(plan.sections, views, strict=True):
+        offset = _offset(section, share)
+        moved = [
+            [view.moved(a * offset, b * offset) for view in own]
+            for own, (a, b) in zip(pairs, plan.away, strict=True)
+        ]
+        evidence.append([evidence_of(own, section.bounds) for own in moved])
+        one = np.ones_like(moved[0][0].mean_a)
+        df.append(np.min([own[0].precision(one)[1] for own in moved], axis=0))
+    rates = _section_rates(plan, evidence, df, look.difference)
+    found = []
+    for own, rate, freedom in zip(evidence, rates, df, strict=True):
+        alpha = plan.rule.pair_rate(rate, freedom)
+        found.append([_decided(plan, one, look, alpha) for one in own])
     return found
 
 
+def _decided(plan: JointPlan, evidence: Evidence, look: PlannedLook, alpha: FloatArray) -> Decisions:
+    found = decide(evidence, confidence=1 - look.equivalence, alpha=alpha)
+    return replace(found, different=found.different & found.beyond) if plan.beyond_only else found
+
+
 def _offset(section: PlannedSection, share: float) -> float:
-    """What the first arm's mean gains at this share of the margin."""
+    """What a moved level's mean gains at this share of the margin."""
     bound = section.bounds.high if share >= 0 else section.bounds.low
     away = abs(share) * (bound - section.bounds.none)
     return away * section.level if section.bounds.of_ratio else away
 
 
-def _holm(plan: JointPlan, evidence: Sequence[Evidence], alpha: float) -> FloatArray:
+def _section_rates(
+    plan: JointPlan, evidence: Sequence[Sequence[Evidence]], df: Sequence[FloatArray], alpha: float
+) -> FloatArray:
     """(sections, draws) error rates: Holm's steps over the deciding sections, and over the informing ones."""
-    rates = np.empty((len(evidence), len(evidence[0].p_difference)))
+    p = np.stack(
+        [
+            plan.rule.section_p(np.min([one.p_difference for one in own], axis=0), freedom)
+            for own, freedom in zip(evidence, df, strict=True)
+        ]
+    )
+    rates = np.empty_like(p)
     for decides in (True, False):
         family = [i for i, section in enumerate(plan.sections) if section.decides is decides]
         if family:
-            rates[family] = holm_rates(np.stack([evidence[i].p_difference for i in family]), alpha)
+            rates[family] = holm_rates(p[family], alpha)
     return rates
-
-
-def holm_rates(p: FloatArray, alpha: float) -> FloatArray:
-    """`holm_levels` for many studies at once: (claims, draws) probabilities to error rates."""
-    order = np.argsort(p, axis=0, kind="stable")
-    steps = alpha / (len(p) - np.arange(len(p)))[:, None]
-    failed = np.take_along_axis(p, order, axis=0) >= steps
-    # The step of the first that fails; all later ones keep its rate.
-    first = np.where(failed.any(axis=0), failed.argmax(axis=0), len(p) - 1)
-    rank = np.argsort(order, axis=0, kind="stable")
-    return np.asarray(steps[np.minimum(rank, first), 0])
-
-
-@dataclass(frozen=True, kw_only=True)
-class _Remembered:
-    """A pair that works out its precision at each ratio once, and can be moved by a true offset."""
-
-    pair: Pair
-    offset: float = 0.0
-    known: dict[float, tuple[FloatArray, FloatArray]] = field(default_factory=dict)
-
-    @property
-    def mean_a(self) -> FloatArray:
-        return self.pair.mean_a + self.offset
-
-    @property
-    def mean_b(self) -> FloatArray:
-        return self.pair.mean_b
-
-    @property
-    def method(self) -> IntervalMethod:
-        return self.pair.method
-
-    def precision(self, ratio: FloatArray) -> tuple[FloatArray, FloatArray]:
-        if np.ptp(ratio) > 0:
-            return self.pair.precision(ratio)
-        key = float(ratio[0])
-        if key not in self.known:
-            self.known[key] = self.pair.precision(ratio)
-        return self.known[key]
-
-    def moved(self, offset: float) -> _Remembered:
-        return replace(self, offset=offset)

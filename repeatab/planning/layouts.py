@@ -8,8 +8,8 @@ Sources: crossed, nested: Montgomery (2017), Design and Analysis of Experiments,
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
 from enum import Enum
 from itertools import combinations
 
@@ -25,12 +25,14 @@ class LayoutKind(Enum):
     NESTED = "each rig its own sets, every set repeated"
     STAGGERED = "each rig its own sets, only half of them repeated"
     INCOMPLETE = "each set on some of the rigs, balanced over sets"
+    SEARCHED = "sets and rigs combined freely, as the search found it"
 
 
 _OF_LOTS = {
     LayoutKind.SPLIT_LOT: "fresh sets of every lot, each run once",
     LayoutKind.NESTED: "fresh sets of every lot, every set repeated",
     LayoutKind.STAGGERED: "fresh sets of every lot, only half of them repeated",
+    LayoutKind.SEARCHED: "fresh sets of every lot, spread over rigs and repeats as the search found it",
 }
 
 
@@ -39,19 +41,32 @@ def layout_words(kind: LayoutKind, factor: str) -> str:
     return _OF_LOTS.get(kind, kind.value) if factor == "pad_lot" else kind.value
 
 
-CROSSING = (LayoutKind.CROSSOVER, LayoutKind.CROSSED, LayoutKind.INCOMPLETE)
-"""Layouts in which a set runs on several rigs: not possible where a set is used up by one run."""
-REPEATING = (*CROSSING, LayoutKind.NESTED, LayoutKind.STAGGERED)
+NAMED = tuple(kind for kind in LayoutKind if kind is not LayoutKind.SEARCHED)
+"""Layouts of a known shape; the others come from a search (free_search)."""
+REPEATING = (
+    LayoutKind.CROSSOVER, LayoutKind.CROSSED, LayoutKind.INCOMPLETE, LayoutKind.NESTED, LayoutKind.STAGGERED,
+)  # fmt: skip
 """Layouts in which a set runs more than once."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PlannedRun:
-    """One run: which set, on which level, and its place in the life of the set (from 1)."""
+    """One run: which set, on which level, and its place in the life of the set (from 1).
+
+    rig : on which rig, where the compared levels are not the rigs themselves. operator : who runs, where that is part
+    of the layout and not left to the run sheet.
+    """
 
     level: str
     pad_set: str
     place: int
+    rig: str | None = None
+    operator: str | None = None
+
+    @property
+    def where(self) -> str:
+        """The rig it runs on."""
+        return self.rig or self.level
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -66,19 +81,39 @@ class PlannedRuns:
         return len({run.pad_set for run in self.runs})
 
     @property
+    def sets_by_level(self) -> dict[str, int]:
+        """Sets at each level."""
+        found: dict[str, set[str]] = {}
+        for run in self.runs:
+            found.setdefault(run.level, set()).add(run.pad_set)
+        return {level: len(sets) for level, sets in found.items()}
+
+    @property
     def per_level(self) -> int:
         """Sets at the level that has fewest."""
-        levels = {run.level for run in self.runs}
-        return min(len({run.pad_set for run in self.runs if run.level == level}) for level in levels)
+        return min(self.sets_by_level.values())
+
+    @property
+    def runs_by_set(self) -> dict[str, tuple[PlannedRun, ...]]:
+        """The runs of each set, in the order of their places."""
+        found: dict[str, list[PlannedRun]] = {}
+        for run in sorted(self.runs, key=lambda run: (run.pad_set, run.place)):
+            found.setdefault(run.pad_set, []).append(run)
+        return {name: tuple(runs) for name, runs in found.items()}
 
 
-def laid_out(kind: LayoutKind, levels: Sequence[str], sets: int, runs: int = 2) -> PlannedRuns:
+def laid_out(
+    kind: LayoutKind, levels: Sequence[str], sets: int | Mapping[str, int], runs: int = 2
+) -> PlannedRuns:
     """The layout of a kind.
 
     Parameters
     ----------
-    sets : per level where each level has its own, else in all. runs : of a repeated set at one level.
+    sets : per level where each level has its own (one number for all, or one for each), else in all. runs : of a
+        repeated set at one level.
     """
+    if isinstance(sets, Mapping):
+        return _unequal(kind, levels, sets, runs)
     match kind:
         case LayoutKind.SPLIT_LOT:
             rows = _own_sets(levels, sets, [1] * sets)
@@ -97,7 +132,31 @@ def laid_out(kind: LayoutKind, levels: Sequence[str], sets: int, runs: int = 2) 
                 for s, block in enumerate(chosen)
                 for place, t in enumerate(block, start=1)
             ]
+        case LayoutKind.SEARCHED:
+            raise ValueError("a layout that is searched for has no size of its own")
     return PlannedRuns(kind=kind, runs=tuple(rows))
+
+
+def _unequal(kind: LayoutKind, levels: Sequence[str], sets: Mapping[str, int], runs: int) -> PlannedRuns:
+    """The layout for the level that has most sets, without those that the others have not; for layouts in which each
+    level has sets of its own."""
+    whole = laid_out(kind, levels, max(sets[level] for level in levels), runs)
+    own: dict[str, list[str]] = {}
+    for run in whole.runs:
+        names = own.setdefault(run.level, [])
+        if run.pad_set not in names:
+            names.append(run.pad_set)
+    kept = {name for level in levels for name in own[level][: sets[level]]}
+    return PlannedRuns(kind=kind, runs=tuple(run for run in whole.runs if run.pad_set in kept))
+
+
+def on_rigs(plan: PlannedRuns, rigs: Sequence[str]) -> PlannedRuns:
+    """The same runs, the sets of each level dealt out to the rigs in turn."""
+    turn: dict[str, dict[str, int]] = {}
+    for run in plan.runs:
+        turn.setdefault(run.level, {}).setdefault(run.pad_set, len(turn[run.level]))
+    runs = tuple(replace(run, rig=rigs[turn[run.level][run.pad_set] % len(rigs)]) for run in plan.runs)
+    return replace(plan, runs=runs)
 
 
 def _own_sets(levels: Sequence[str], sets: int, repeats: Sequence[int]) -> list[PlannedRun]:

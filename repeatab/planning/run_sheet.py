@@ -21,7 +21,10 @@ from repeatab.planning.layouts import PlannedRun, PlannedRuns
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SheetRow:
-    """One line of the sheet. position_in_lot : the place in the lot from which the set is to be taken."""
+    """One line of the sheet. position_in_lot : the place in the lot from which the set is to be taken.
+
+    rig : where the compared levels are not the rigs.
+    """
 
     order: int
     block: int
@@ -31,6 +34,7 @@ class SheetRow:
     position_in_lot: int
     place: int
     operator: str | None
+    rig: str | None = None
 
 
 def run_sheet(
@@ -55,11 +59,12 @@ def run_sheet(
             turn = turns.get(run.level, 0)
             turns[run.level] = turn + 1
             # Levels start with different operators, and each goes round all of them.
-            who = operators[(turn + start[run.level] + shift) % len(operators)] if operators else None
+            drawn = operators[(turn + start[run.level] + shift) % len(operators)] if operators else None
             rows.append(
                 SheetRow(
                     order=len(rows) + 1, block=number, day=len(rows) // max(1, runs_per_day) + 1, level=run.level,
-                    pad_set=run.pad_set, position_in_lot=position[run.pad_set], place=run.place, operator=who,
+                    pad_set=run.pad_set, position_in_lot=position[run.pad_set], place=run.place,
+                    operator=run.operator or drawn, rig=run.rig,
                 )
             )  # fmt: skip
     return tuple(rows)

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from pathlib import Path
-from typing import Self
+from typing import Annotated, Self
 
 from pydantic import Field, model_validator
 
@@ -29,6 +29,9 @@ _NO_LEVEL = (
     "plan.level: is missing. An earlier gauge study holds scatter only; say what level the result will be about, such "
     "as level = 0.40."
 )
+
+
+SetsAtHand = Annotated[int, Field(ge=1)]
 
 
 class ScatterPart(Part):
@@ -65,13 +68,15 @@ class PlanPart(Part):
     )
     hours_per_set: float = Field(default=0.0, ge=0)
     hours_per_change_over: float = Field(default=0.0, ge=0)
-    sets_at_hand: int | None = Field(default=None, ge=1)
+    sets_at_hand: SetsAtHand | dict[str, SetsAtHand] | None = None
     rigs_free: int | None = Field(default=None, ge=1)
     rigs: tuple[str, ...] = ()
     days: int | None = Field(default=None, ge=1)
     hours_per_day: float = Field(default=8.0, gt=0)
     rig_hours: float | None = Field(default=None, gt=0)
     used_up: bool = False
+    runs_per_set: int | None = Field(default=None, ge=1)
+    sets_stay: bool = False
     operators: tuple[str, ...] = ()
     runs_per_day: int = Field(default=2, ge=1)
     target: float = Field(default=0.80, gt=0, lt=1)
@@ -85,6 +90,11 @@ class PlanPart(Part):
 
     @model_validator(mode="after")
     def _sensible(self) -> Self:
+        if self.used_up and (self.runs_per_set or 1) > 1:
+            raise StudyError(
+                f"plan.used_up: is true, so a set runs once, but plan.runs_per_set is {self.runs_per_set}. Leave one "
+                "out."
+            )
         if self.from_ledger and self.level is None:
             raise StudyError(_NO_LEVEL)
         if self.from_result is None and not self.from_ledger:
@@ -105,11 +115,13 @@ class PlanPart(Part):
 
     def options(self) -> PlanOptions:
         """Costs and limits as planning takes them."""
+        own = self.sets_at_hand if isinstance(self.sets_at_hand, dict) else {}
         return PlanOptions(
             costs=HourCosts(run=self.hours_per_run, set=self.hours_per_set, change_over=self.hours_per_change_over),
             limits=Limits(
-                sets=self.sets_at_hand, rigs=self.rigs_free, days=self.days, hours_per_day=self.hours_per_day,
-                hours=self.rig_hours, used_up=self.used_up,
+                sets=None if isinstance(self.sets_at_hand, dict) else self.sets_at_hand, sets_of=own,
+                rigs=self.rigs_free, days=self.days, hours_per_day=self.hours_per_day, hours=self.rig_hours,
+                runs_per_set=1 if self.used_up else self.runs_per_set, stays=self.sets_stay,
             ),
             target=self.target, operators=self.operators, rigs=self.rigs, runs_per_day=self.runs_per_day,
             widest=self.widest,

@@ -167,7 +167,7 @@ def test_uncertain_scatter_lowers_the_expected_probability_and_costs_runs():
 
 
 def test_sets_that_are_used_up_are_not_crossed():
-    used = replace(OPTIONS, limits=Limits(used_up=True))
+    used = replace(OPTIONS, limits=Limits(runs_per_set=1))
     outcome = rb.plan_runs(QUESTION, beliefs=BELIEFS, options=used)
     assert set(outcome.table("plans").to_frame()["layout"]) == {LayoutKind.SPLIT_LOT.value}
     assert sum("used up by one run" in sentence for sentence in outcome.evidence) == 4
@@ -178,7 +178,7 @@ def test_declared_looks_are_part_of_the_plan():
     outcome = rb.plan_runs(
         replace(QUESTION, looks=(4, 8)),
         beliefs=BELIEFS,
-        options=replace(OPTIONS, limits=Limits(used_up=True)),
+        options=replace(OPTIONS, limits=Limits(runs_per_set=1)),
     )
     chances = outcome.table("chances").to_frame()
     assert dict(outcome.numbers)["sets"] == 16
@@ -197,7 +197,7 @@ def test_limits_that_nothing_fits_are_refused_with_the_reasons():
 
 def test_an_unreachable_target_is_said():
     outcome = rb.plan_runs(
-        QUESTION, beliefs=BELIEFS, options=replace(OPTIONS, limits=Limits(sets=6, used_up=True))
+        QUESTION, beliefs=BELIEFS, options=replace(OPTIONS, limits=Limits(sets=6, runs_per_set=1))
     )
     assert "No plan within the limits reaches 80 %" in outcome.headline.reason
 

@@ -2,23 +2,28 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
+from scipy import stats
 
 from repeatab.base.margin import Margin, MarginUnit
 from repeatab.estimation.block_fit import BlockFit, Method
 from repeatab.estimation.pairs import difference_pair, pooled_pair
+from repeatab.estimation.simultaneous import adjusted_p, simultaneous_point
 from repeatab.judgement.comparison import bounds_of, holm_levels
 from repeatab.judgement.looks import Spending, look_levels
 from repeatab.layout.layout import layout_of
 from repeatab.layout.terms import model_of
 from repeatab.planning.beliefs import ScatterBelief
+from repeatab.planning.contrast_information import contrast_correlations
 from repeatab.planning.exact import exact_verdicts
+from repeatab.planning.family_rule import FamilyRule, holm_rates
 from repeatab.planning.joint_verdicts import (
     JointPlan,
     PlannedLook,
     PlannedSection,
-    holm_rates,
     joint_chances,
 )
 from repeatab.simulate import planned_block, simulate_sections
@@ -30,17 +35,16 @@ MODEL = model_of(random=["pad_set"], fixed=["rig"])
 
 def split(sets, sections=1, correlation=0.0, unit=MarginUnit.ABSOLUTE, looks=(), drawn=None):
     block = planned_block({"rig": ["A"] * sets + ["B"] * sets, "pad_set": range(2 * sets)})
-    first = np.array(block.levels_of("rig"))[block.code_of("rig")] == "A"
     size = MARGIN if unit is MarginUnit.ABSOLUTE else 100 * MARGIN / 0.4
     bounds = bounds_of(Margin(size=size, unit=unit))
 
     def pairs(block):
         fit = BlockFit(block=block, layout=layout_of(block, MODEL), method=Method.REML, level=0.95)
-        return (pooled_pair(fit, "rig", "A", "B"),)
+        return ((pooled_pair(fit, "rig", "A", "B"),),)
 
     everything = PlannedLook(cells=np.ones(2 * sets, bool), difference=0.05, equivalence=0.05)
     return JointPlan(
-        block=block, layout=layout_of(block, MODEL), first=first, pairs=pairs, looks=looks or (everything,),
+        block=block, layout=layout_of(block, MODEL), pairs=pairs, looks=looks or (everything,),
         correlation=np.full((sections, sections), correlation) + (1 - correlation) * np.eye(sections),
         sections=tuple(
             PlannedSection(name=str(i), bounds=bounds, level=0.4, variances=np.array([SD**2]), drawn=drawn)
@@ -86,8 +90,6 @@ def test_the_difference_claim_over_many_sections_keeps_its_error_rate():
             PlannedSection(name=s.name, bounds=narrow, level=0.4, variances=s.variances)
             for s in plan.sections
         )
-        from dataclasses import replace
-
         found = joint_chances(replace(plan, sections=sections), [0.0], draws=DRAWS, seed=5)[0].overall
         assert found.different <= 0.05 + 3 * 0.0035
 
@@ -132,6 +134,66 @@ def test_expected_probability_is_the_mean_of_the_exact_ones_over_the_believed_va
     assert found < point - 0.05
 
 
+def three(sets, margin=MARGIN):
+    """Three rigs with sets of their own, two of them against the third."""
+    rigs = [rig for rig in "ABC" for _ in range(sets)]
+    block = planned_block({"rig": rigs, "pad_set": range(3 * sets)})
+    layout = layout_of(block, MODEL)
+
+    def pairs(block):
+        fit = BlockFit(block=block, layout=layout_of(block, MODEL), method=Method.REML, level=0.95)
+        return [(pooled_pair(fit, "rig", rig, "C"),) for rig in "AB"]
+
+    correlation = contrast_correlations(block, layout, np.array([SD**2]), "rig", [("A", "C"), ("B", "C")])
+    everything = PlannedLook(cells=np.ones(3 * sets, bool), difference=0.05, equivalence=0.05)
+    bounds = bounds_of(Margin(size=margin, unit=MarginUnit.ABSOLUTE))
+    return JointPlan(
+        block=block, layout=layout, pairs=pairs, looks=(everything,), correlation=np.eye(1),
+        rule=FamilyRule(correlation=correlation), away=((1.0, 0.0), (1.0, 0.0)),
+        sections=(PlannedSection(name="one", bounds=bounds, level=0.4, variances=np.array([SD**2])),),
+    )  # fmt: skip
+
+
+def test_several_pairs_together_keep_the_error_rate_of_one():
+    plan = three(5, margin=1e-9)
+    # One common arm of equal size: correlation one half (Dunnett 1955).
+    assert plan.rule.correlation == pytest.approx(np.array([[1, 0.5], [0.5, 1]]))
+    found = joint_chances(plan, [0.0], draws=DRAWS, seed=11)[0]
+    assert agrees(found.overall.different, 0.05)
+    # Dunnett (1955), table 2b: two-sided 5 % point for two comparisons and 12 degrees of freedom is 2.50.
+    point = float(stats.t.isf(plan.rule.rate_at(0.05, 12) / 2, 12))
+    assert point == pytest.approx(2.50, abs=0.005)
+    assert all(agrees(pair.different, plan.rule.rate_at(0.05, 12)) for pair in found.pairs)
+
+
+def test_one_level_off_leaves_the_pair_of_the_others_alone():
+    plan = replace(three(6), away=((1.0, 0.0), (0.0, 0.0)))
+    off, none = joint_chances(plan, [2.0, 0.0], draws=DRAWS, seed=12)
+    assert off.pairs[1] == none.pairs[1]
+    assert off.pairs[0].different > 0.9
+    assert off.overall.different >= off.pairs[0].different
+    # Where the reference itself is off, both pairs are, the other way.
+    turned = replace(plan, away=((0.0, 1.0), (0.0, 1.0)))
+    both = joint_chances(turned, [2.0], draws=DRAWS, seed=12)[0]
+    assert min(pair.different for pair in both.pairs) > 0.9
+
+
+@pytest.mark.parametrize("pairs", [2, 3, 6])
+def test_the_tabulated_family_rule_is_the_study_s_own(pairs):
+    rng = np.random.default_rng(pairs)
+    correlation = np.full((pairs, pairs), 0.5) + 0.5 * np.eye(pairs)
+    rule = FamilyRule(correlation=correlation)
+    df, p = rng.uniform(3, 40, 12), 10 ** rng.uniform(-6, -0.5, 12)
+    found = rule.section_p(p, df)
+    for own, one, freedom in zip(found, p, df, strict=True):
+        t = np.array([stats.t.isf(one / 2, freedom)])
+        assert own == pytest.approx(adjusted_p(t, correlation, freedom)[0], rel=0.02)
+    rate = np.where(np.arange(12) % 2, 0.05, 0.0125)
+    for own, one, freedom in zip(rule.pair_rate(rate, df), rate, df, strict=True):
+        point = simultaneous_point(correlation, freedom, 1 - one)
+        assert own == pytest.approx(2 * stats.t.sf(point, freedom), rel=0.005)
+
+
 def test_holm_rates_are_those_of_the_study():
     rng = np.random.default_rng(9)
     p = rng.uniform(size=(4, 200)) ** 4
@@ -170,11 +232,11 @@ def test_same_sets_in_both_orders_are_exact_too():
             own = np.flatnonzero(rigs == rig)
             own = own[np.argsort(block.code_of("pad_set")[own])]
             means.append(block.mean[:, own, 0] + block.shift[0])
-        return (difference_pair(np.stack(means, axis=2), np.arange(sets) % 2 == 0),)
+        return ((difference_pair(np.stack(means, axis=2), np.arange(sets) % 2 == 0),),)
 
     bounds = bounds_of(Margin(size=0.006, unit=MarginUnit.ABSOLUTE))
     plan = JointPlan(
-        block=block, layout=layout_of(block, model), first=rigs == "A", pairs=pairs, correlation=np.eye(1),
+        block=block, layout=layout_of(block, model), pairs=pairs, correlation=np.eye(1),
         looks=(PlannedLook(cells=np.ones(2 * sets, bool), difference=0.05, equivalence=0.05),),
         sections=(
             PlannedSection(name="one", bounds=bounds, level=0.4, variances=np.array([0.02**2, within**2])),

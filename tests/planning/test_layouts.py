@@ -13,12 +13,13 @@ from repeatab.planning.cost import (
     Limits,
     best_allocation,
     best_repeats,
+    busiest_hours,
     front,
     hours_of,
     why_not,
 )
 from repeatab.planning.exchange import Criterion, blocks_of_treatments, criterion_value, exchange
-from repeatab.planning.layouts import LayoutKind, balanced_orders, laid_out, pair_counts
+from repeatab.planning.layouts import NAMED, LayoutKind, balanced_orders, laid_out, on_rigs, pair_counts
 from repeatab.planning.run_sheet import run_sheet
 
 # --- exchange --------------------------------------------------------------------------------------------------
@@ -105,11 +106,40 @@ def test_hours_count_runs_sets_and_change_overs():
 
 def test_a_set_that_is_used_up_cannot_be_crossed():
     costs = HourCosts(run=5.0)
-    for kind in LayoutKind:
-        reason = why_not(laid_out(kind, ["A", "B"], 4), costs, Limits(used_up=True))
+    for kind in NAMED:
+        reason = why_not(laid_out(kind, ["A", "B"], 4), costs, Limits(runs_per_set=1))
         assert (reason is None) == (kind is LayoutKind.SPLIT_LOT)
     assert "6 pad sets" in str(why_not(laid_out(LayoutKind.SPLIT_LOT, ["A", "B"], 3), costs, Limits(sets=4)))
     assert why_not(laid_out(LayoutKind.SPLIT_LOT, ["A", "B"], 3), costs, Limits(days=1)) is not None
+
+
+def test_a_set_that_stays_on_its_rig_may_run_there_again():
+    costs = HourCosts(run=5.0)
+    allowed = [
+        kind for kind in NAMED if why_not(laid_out(kind, ["A", "B"], 4), costs, Limits(stays=True)) is None
+    ]
+    assert allowed == [LayoutKind.SPLIT_LOT, LayoutKind.NESTED, LayoutKind.STAGGERED]
+    assert "one bears 3" in str(why_not(laid_out(LayoutKind.CROSSED, "AB", 4), costs, Limits(runs_per_set=3)))
+
+
+@pytest.mark.parametrize("kind", [LayoutKind.SPLIT_LOT, LayoutKind.NESTED, LayoutKind.STAGGERED])
+def test_a_level_with_fewer_sets_keeps_its_own_and_takes_no_other_s(kind):
+    plan = laid_out(kind, ["A", "B"], {"A": 3, "B": 7})
+    assert plan.sets_by_level == {"A": 3, "B": 7}
+    assert plan.per_level == 3
+    even = laid_out(kind, ["A", "B"], 3)
+    own = [[len(runs) for runs in p.runs_by_set.values() if runs[0].level == "A"] for p in (plan, even)]
+    assert own[0] == own[1]
+    reason = why_not(plan, HourCosts(run=1.0), Limits(sets_of={"B": 6}))
+    assert reason == "needs 7 pad sets for B, 6 are at hand"
+
+
+def test_sets_of_every_level_go_round_the_rigs_and_rigs_are_what_is_busy():
+    plan = on_rigs(laid_out(LayoutKind.SPLIT_LOT, ["L1", "L2"], 4), ["R1", "R2"])
+    assert set(Counter((run.level, run.rig) for run in plan.runs).values()) == {2}
+    costs = HourCosts(run=5.0, set=2.0, change_over=0.5)
+    assert busiest_hours(plan, costs) == 4 * 7.5
+    assert why_not(plan, costs, Limits(rigs=1)) == "needs 2 rigs, 1 are free"
 
 
 def test_incomplete_layout_shares_sets_evenly_between_rigs():

@@ -85,7 +85,7 @@ def plan_chart(question: ControlChart, beliefs: PlanBeliefs, options: PlanOption
     )
     sheet = sheet_table(
         laid_out(LayoutKind.SPLIT_LOT, rigs, chosen.base * chosen.each), "rig",
-        tuple(section.name for section in question.sections), operators=options.operators, rigs=(),
+        tuple(section.name for section in question.sections), operators=options.operators,
         runs_per_day=options.runs_per_day, seed=question.seed or _SEED, captions=options.columns,
     )  # fmt: skip
     return Outcome(

@@ -26,6 +26,8 @@ from repeatab.judgement.comparison import bounds_of
 from repeatab.judgement.looks import Spending, information_fractions, look_levels
 from repeatab.layout.blocks import Block
 from repeatab.layout.layout import Layout, layout_of
+from repeatab.planning.contrast_information import contrast_correlations
+from repeatab.planning.family_rule import FamilyRule
 from repeatab.planning.joint_verdicts import JointPlan, PlannedLook, PlannedSection
 from repeatab.planning.layouts import PlannedRuns
 from repeatab.planning.widths import component_values
@@ -60,9 +62,15 @@ class AskedComparison:
     rigs: tuple[str, ...] = ()
 
     @property
+    def reference(self) -> str:
+        """The level that the first pair is compared with."""
+        return str(self.pairs[0][1])
+
+    @property
     def levels(self) -> tuple[str, ...]:
         """The reference last."""
-        return tuple(dict.fromkeys(str(level) for pair in self.pairs for level in pair))
+        named = dict.fromkeys(str(level) for pair in self.pairs for level in pair)
+        return (*(level for level in named if level != self.reference), self.reference)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -97,13 +105,11 @@ def _as_results(runs: PlannedRuns, asked: AskedComparison) -> Results:
     import pandas as pd
 
     rows = []
-    sets: dict[str, int] = {}
     for number, run in enumerate(sorted(runs.runs, key=lambda run: (run.place, run.pad_set)), start=1):
-        turn = sets.setdefault(run.pad_set, len(sets))
         row = {"result": 0.4, asked.factor: run.level, "pad_set": run.pad_set, "run": number, "run_order": number,
                "section": _SECTION}  # fmt: skip
-        if asked.rigs:
-            row["rig"] = asked.rigs[turn // len(asked.levels) % len(asked.rigs)]
+        if run.rig is not None:
+            row["rig"] = run.rig
         rows.append(row)
     return planned_results(pd.DataFrame(rows))
 
@@ -117,22 +123,28 @@ def planned_results(frame: Any) -> Results:
 
 
 def joint_plan(laid: LaidOut, asked: AskedComparison, beliefs: PlanBeliefs) -> JointPlan:
-    """What planning simulates for one candidate: the first pair; with several pairs its error rate is divided by
-    their number, a little more cautious than the study's own adjustment."""
-    pair = laid.how.pairs[0]
-    levels = laid.block.levels_of(asked.factor)
-    first = np.array([levels[code] == pair.a for code in laid.block.code_of(asked.factor)])
+    """What planning simulates for one candidate: every pair of the study, by its own family rule."""
+    how = laid.how
     sections = tuple(_section(one, beliefs.of(one.name), laid.layout, asked) for one in asked.sections)
     count = len(sections)
-    correlation = np.full((count, count), beliefs.correlation) + (1 - beliefs.correlation) * np.eye(count)
 
-    def views(block: Block) -> Sequence[Pair]:
-        return LevelFit(block=block, how=laid.how).views(pair)
+    def views(block: Block) -> Sequence[Sequence[Pair]]:
+        fit = LevelFit(block=block, how=how)
+        return [fit.views(pair) for pair in how.pairs]
 
+    correlation = contrast_correlations(
+        laid.block, laid.layout, sections[0].variances, asked.factor, [(pair.a, pair.b) for pair in how.pairs]
+    )
     return JointPlan(
-        block=laid.block, layout=laid.layout, first=first, sections=sections, correlation=correlation, pairs=views,
-        looks=_looks(laid, asked),
+        block=laid.block, layout=laid.layout, sections=sections, pairs=views, looks=_looks(laid, asked),
+        correlation=np.full((count, count), beliefs.correlation) + (1 - beliefs.correlation) * np.eye(count),
+        rule=FamilyRule(correlation=correlation), away=moved_levels(asked, asked.levels[:-1]),
     )  # fmt: skip
+
+
+def moved_levels(asked: AskedComparison, moved: Sequence[str]) -> tuple[tuple[float, float], ...]:
+    """Per pair, which of its two levels are moved by the true offset."""
+    return tuple((float(str(a) in moved), float(str(b) in moved)) for a, b in asked.pairs)
 
 
 def _section(
@@ -162,7 +174,7 @@ def source_name(key: str) -> str:
 
 
 def _looks(laid: LaidOut, asked: AskedComparison) -> tuple[PlannedLook, ...]:
-    alpha = (1 - asked.confidence) / len(asked.pairs)
+    alpha = 1 - asked.confidence
     everything = np.ones(len(laid.block.count), np.bool_)
     last = laid.runs.per_level
     counts = [look for look in asked.looks if look < last]
@@ -173,7 +185,7 @@ def _looks(laid: LaidOut, asked: AskedComparison) -> tuple[PlannedLook, ...]:
     rates = look_levels(list(fractions), confidence=asked.confidence, spending=Spending.O_BRIEN_FLEMING)
     return tuple(
         PlannedLook(
-            cells=_first_sets(laid.block, asked.factor, n), difference=float(rates.difference[i]) / len(asked.pairs),
+            cells=_first_sets(laid.block, asked.factor, n), difference=max(float(rates.difference[i]), 1e-10),
             equivalence=max(float(rates.equivalence[i]), 1e-10),
         )
         for i, n in enumerate(counts)

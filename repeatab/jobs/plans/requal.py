@@ -22,7 +22,7 @@ from repeatab.jobs.plans.question import PlanBeliefs, PlanOptions, SectionBelief
 from repeatab.jobs.plans.sheet import RUN_SHEET
 from repeatab.jobs.plans.tables import chances_of
 from repeatab.jobs.questions import Analysis
-from repeatab.jobs.requalifying.design import MOVED_AFTER, YES, MoveDesign, move_design
+from repeatab.jobs.requalifying.design import MoveDesign, move_design
 from repeatab.jobs.requalifying.planning import SIMULATED, on_fresh_sets, told_apart
 from repeatab.jobs.requalifying.question import Requalification, RequalSection
 from repeatab.jobs.requalifying.views import MoveFit
@@ -165,21 +165,19 @@ def _joint_plan(question: Requalification, visits: int, sets: int, beliefs: Plan
     ]  # fmt: skip
     design = on_fresh_sets(move_design(alone, planned_results(pd.DataFrame(rows))))
     block = blocks_by_section(design.how, Analysis.DIFFERENCE)[_SECTION]
-    at = block.levels_of(MOVED_AFTER)
-    first = np.array([at[code] == YES for code in block.code_of(MOVED_AFTER)])
     ratio = question.analysis is Analysis.RATIO
     pair = design.how.pairs[0]
 
-    def views(drawn: Block) -> Sequence[Pair]:
-        return MoveFit(block=drawn, design=design, stated=deciding.drift, logarithmic=ratio).views(pair)
+    def views(drawn: Block) -> Sequence[Sequence[Pair]]:
+        return [MoveFit(block=drawn, design=design, stated=deciding.drift, logarithmic=ratio).views(pair)]
 
     count = len(question.sections)
     alpha = 1 - question.confidence
     return JointPlan(
-        block=block, layout=told_apart(layout_of(block, SIMULATED)), first=first, pairs=views, beyond_only=True,
+        block=block, layout=told_apart(layout_of(block, SIMULATED)), pairs=views, beyond_only=True,
         sections=tuple(_section(one, beliefs.of(one.name), question, design) for one in question.sections),
         correlation=np.full((count, count), beliefs.correlation) + (1 - beliefs.correlation) * np.eye(count),
-        looks=(PlannedLook(cells=np.ones(len(first), np.bool_), difference=alpha, equivalence=alpha),),
+        looks=(PlannedLook(cells=np.ones(len(block.count), np.bool_), difference=alpha, equivalence=alpha),),
     )  # fmt: skip
 
 

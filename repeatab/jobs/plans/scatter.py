@@ -95,7 +95,7 @@ def _gauge_study(question: GaugeStudy, beliefs: PlanBeliefs, options: PlanOption
         "what is not known of the scatter."
     )
     sheet = sheet_table(
-        chosen.runs, "rig", tuple(s.name for s in question.sections), operators=options.operators, rigs=(),
+        chosen.runs, "rig", tuple(s.name for s in question.sections), operators=options.operators,
         runs_per_day=options.runs_per_day, seed=question.seed, captions=options.columns,
     )  # fmt: skip
     return _outcome(
@@ -301,7 +301,7 @@ def _round_robin(question: RoundRobin, beliefs: PlanBeliefs, options: PlanOption
     )
     names = tuple(str(level) for level in question.levels) or ("all",)
     sheet = sheet_table(
-        chosen[4], "laboratory", names[:1], operators=options.operators, rigs=(), runs_per_day=options.runs_per_day,
+        chosen[4], "laboratory", names[:1], operators=options.operators, runs_per_day=options.runs_per_day,
         seed=question.seed, captions=options.columns,
     )  # fmt: skip
     return _outcome(

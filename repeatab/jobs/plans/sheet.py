@@ -17,33 +17,32 @@ def sheet_table(
     sections: Sequence[str],
     *,
     operators: Sequence[str],
-    rigs: Sequence[str],
     runs_per_day: int,
     seed: int,
     captions: Mapping[str, str],
 ) -> Table:
     """Draw the order of the runs.
 
-    captions : role -> the study's own column. factor : the column of the compared levels. rigs : those over which
-        the runs of other factors go round.
+    captions : role -> the study's own column. factor : the column of the compared levels.
     """
     rows = run_sheet(runs, operators=operators, runs_per_day=runs_per_day, seed=seed)
-    names = ["run", "run_order", "day", factor, *(["rig"] if rigs else []), "pad_set", "position_in_lot"]
+    names = [
+        "run",
+        "run_order",
+        "day",
+        factor,
+        *(["rig"] if any(row.rig for row in rows) else []),
+        "pad_set",
+        "position_in_lot",
+    ]
     names += [*(["operator"] if operators else []), "section", "result"]
-    # The same sets keep the same rig as when the layout was weighed: batch by batch in turn.
-    turn: dict[str, int] = {}
-    for run in sorted(runs.runs, key=lambda run: (run.place, run.pad_set)):
-        turn.setdefault(run.pad_set, len(turn))
-    levels = len({run.level for run in runs.runs})
     position = _positions(rows, by_lot=factor == "pad_lot")
     lines: list[tuple[Value, ...]] = []
     for row in rows:
         known: dict[str, Value] = {
-            "run": row.order, "run_order": row.order, "day": row.day, factor: row.level, "pad_set": row.pad_set,
-            "position_in_lot": position[row.pad_set], "operator": row.operator, "result": None,
+            "run": row.order, "run_order": row.order, "day": row.day, "rig": row.rig, factor: row.level,
+            "pad_set": row.pad_set, "position_in_lot": position[row.pad_set], "operator": row.operator, "result": None,
         }  # fmt: skip
-        if rigs:
-            known["rig"] = rigs[turn[row.pad_set] // levels % len(rigs)]
         lines += [
             tuple(section if name == "section" else known[name] for name in names) for section in sections
         ]

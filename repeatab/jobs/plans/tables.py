@@ -16,17 +16,24 @@ from repeatab.planning.cost import front
 from repeatab.planning.joint_verdicts import JointChance
 from repeatab.planning.widths import expected_intervals
 
+_ALL = "all pairs together"
+
 
 def plans_table(trial: Trial) -> Table:
     """Every plan that can be run, by rig hours."""
     best = _best(trial)
-    rows = tuple(_plan_row(one, one in best, one is trial.recommended) for one in trial.candidates)
+    levels = trial.levels
+    dearest = max(one.hours for one in trial.simulated)
+    shown = [one for one in trial.candidates if one.hours <= dearest]
+    dearer = len(trial.candidates) - len(shown)
+    rows = tuple(_plan_row(one, levels, one in best, one is trial.recommended) for one in shown)
     return Table(
         key="plans",
-        caption="The plans that can be run, by rig hours",
+        caption="Plans that can be run, by rig hours",
         columns=(
             Column(key="layout", caption="layout", kind=ColumnKind.TEXT),
             Column(key="sets", caption="pad sets", kind=ColumnKind.COUNT),
+            Column(key="each", caption=f"sets at {', '.join(levels)}", kind=ColumnKind.TEXT),
             Column(key="runs", caption="runs", kind=ColumnKind.COUNT),
             Column(key="hours", caption="rig hours", kind=ColumnKind.NUMBER, unit="h"),
             Column(key="integrated", caption="hardest section by integration", kind=ColumnKind.PROBABILITY),
@@ -38,7 +45,9 @@ def plans_table(trial: Trial) -> Table:
         rows=rows,
         remarks=(
             "Probability that the study shows, if there is no offset, that none matters.",
-            "Only plans that no cheaper one equals are simulated.",
+            "By integration is a first look, as if one t statistic of the hardest section decided; the plans that it "
+            "puts first were simulated.",
+            *([f"{dearer} dearer plans are left out."] if dearer else []),
         ),
     )
 
@@ -48,10 +57,12 @@ def _best(trial: Trial) -> tuple[Weighed, ...]:
     return front(trial.simulated, lambda c: c.hours, lambda c: c.gain)
 
 
-def _plan_row(one: Weighed, best: bool, recommended: bool) -> tuple[Value, ...]:
+def _plan_row(one: Weighed, levels: Sequence[str], best: bool, recommended: bool) -> tuple[Value, ...]:
     simulated, expected = one.simulated, one.expected
+    each = one.laid.runs.sets_by_level
     return (
-        one.words, one.laid.runs.sets, len(one.laid.runs.runs), one.hours, one.by_integration,
+        one.words, one.laid.runs.sets, ", ".join(str(each[level]) for level in levels), len(one.laid.runs.runs),
+        one.hours, one.by_integration,
         None if simulated is None else simulated.equivalent, None if expected is None else expected.equivalent,
         None if expected is None else expected.monte_carlo_error,
         "recommended" if recommended else "no cheaper plan gives as much" if best else "",
@@ -86,6 +97,52 @@ def chances_of(chances: Sequence[JointChance], looks: int) -> Table:
             *(stops if looks > 1 else ()),
         ),
         rows=rows,
+    )
+
+
+def pair_chances_table(trial: Trial, rate: float) -> Table | None:
+    """Each pair by itself over all deciding sections; None where there is one pair.
+
+    rate : of a difference claim over all pairs and sections.
+    """
+    if not trial.single:
+        return None
+    best = trial.recommended
+    df = min(one.df for one in best.information)
+    own = best.plan.rule.rate_at(rate, df)
+    rows: list[tuple[Value, ...]] = []
+    for who, chances in (
+        ("all but the reference", trial.chances),
+        (f"{trial.levels[0]} alone", trial.single),
+    ):
+        for chance in chances:
+            if chance.share not in (0.0, 0.5, 1.0, 2.0):
+                continue
+            named = [
+                (pair.name, found) for pair, found in zip(best.laid.how.pairs, chance.pairs, strict=True)
+            ]
+            rows += [
+                (who, chance.share, name, None if name == _ALL else own, found.equivalent, found.different,
+                 1 - found.decided)
+                for name, found in (*named, (_ALL, chance.overall))
+            ]  # fmt: skip
+    return Table(
+        key="pair_chances",
+        caption="What the recommended plan would say pair by pair, over all deciding sections",
+        columns=(
+            Column(key="off", caption="what is off", kind=ColumnKind.TEXT),
+            Column(key="share", caption="by how many margins", kind=ColumnKind.RATIO),
+            Column(key="pair", caption="pair", kind=ColumnKind.TEXT),
+            Column(key="rate", caption="rate of its difference claim", kind=ColumnKind.PROBABILITY),
+            Column(key="equivalent", caption="equivalent", kind=ColumnKind.PROBABILITY),
+            Column(key="different", caption="different", kind=ColumnKind.PROBABILITY),
+            Column(key="undecided", caption="undecided", kind=ColumnKind.PROBABILITY),
+        ),
+        rows=tuple(rows),
+        remarks=(
+            f"A difference of a pair is claimed at the stated rate in one section, so that all pairs together keep "
+            f"{rate:.2f} (multivariate t); over several sections by Holm's steps beside it.",
+        ),
     )
 
 
