@@ -125,8 +125,10 @@ def _line_search(
     length = np.ones(len(theta))
     moved = _projected(theta, step, length)
     reached = criterion(system, moved)
-    # Differences of the criterion below its own rounding decide nothing.
-    slack = 1e-13 * (1 + np.abs(here.criterion))
+    # Differences of the criterion below its own rounding decide nothing. Where a component is a thousand times another,
+    # or a covariate nearly follows from a factor, the rounding is far above that of one addition; a slack below it
+    # would halve good steps to nothing, and the search would seem to have settled (tests/numerics).
+    slack = 1e-9 * (1 + np.abs(here.criterion))
     for _ in range(_HALVINGS):
         gain = (here.gradient * (moved - theta)).sum(axis=1)
         failed = np.flatnonzero(~(reached <= here.criterion + 1e-4 * np.minimum(gain, 0) + slack))
