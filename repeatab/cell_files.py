@@ -5,7 +5,8 @@ CellTable.  Not here: which columns make a cell (the caller says), merging (cell
 
 A cell file is text: a line with the version, a line of JSON that says what the columns are and where the
 numbers come from, then a table with commas. Numbers have 17 significant digits, so they come back exactly. A
-fingerprint of the table refuses a file that was changed after it was written.
+fingerprint of the table refuses a file that was changed after it was written. A label that a spreadsheet would take for
+a formula stands behind an apostrophe, which reading takes off again.
 """
 
 from __future__ import annotations
@@ -14,6 +15,7 @@ import csv
 import hashlib
 import io
 import json
+import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -23,8 +25,8 @@ import numpy as np
 
 from repeatab.base.errors import InputError, listed, nearest, short
 from repeatab.base.files import refuse_no_plain_file
-from repeatab.base.shielded import shielded, unshielded
 from repeatab.base.progress import Progress, silent
+from repeatab.base.shielded import shielded, unshielded
 from repeatab.cells import Cells, FloatArray, reduce_to_cells, sort_and_code
 from repeatab.intake.results import Results
 from repeatab.outcome.outcome import InputFile
@@ -32,6 +34,9 @@ from repeatab.outcome.outcome import InputFile
 VERSION = 1
 _FIRST = "# repeatab cells, version "
 _KEYS = ("factors", "values", "whole_numbers", "quantity", "results", "table_sha256")
+# What fits the integers of the arrays.
+_COUNT, _WHOLE = re.compile(r"[0-9]{1,15}"), re.compile(r"-?[0-9]{1,18}")
+_NUMBER = re.compile(r"[+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[eE][+-]?[0-9]{1,4})?|[+-]?(?:nan|inf)")
 _AGAIN = "Write it again with: repeatab cells RESULTS --to FILE"
 
 
@@ -86,7 +91,7 @@ def cell_file_bytes(cells: Cells, *, quantity: str, results: Sequence[InputFile]
     writer.writerow(_header(cells.factors, cells.variables))
     upper = np.triu_indices(len(cells.variables))
     for i in range(len(cells)):
-        labels = [levels[code] for levels, code in zip(cells.levels, cells.codes[i], strict=True)]
+        labels = [_in_csv(levels[code]) for levels, code in zip(cells.levels, cells.codes[i], strict=True)]
         numbers = [*(cells.mean[i] + cells.shift), *cells.cross[i][upper]]
         writer.writerow([*labels, int(cells.count[i]), *(f"{number:.17g}" for number in numbers)])
     table = stream.getvalue()
@@ -101,9 +106,13 @@ def cell_file_bytes(cells: Cells, *, quantity: str, results: Sequence[InputFile]
     return f"{_FIRST}{VERSION}\n# {json.dumps(about, ensure_ascii=False)}\n{table}".encode()
 
 
+def _in_csv(label: object) -> object:
+    return shielded(label) if isinstance(label, str) else label
+
+
 def _header(factors: Sequence[str], values: Sequence[str]) -> list[str]:
     pairs = [f"cross {a} {b}" for i, a in enumerate(values) for b in values[i:]]
-    return [*factors, "count", *(f"mean {name}" for name in values), *pairs]
+    return [*(shielded(name) for name in factors), "count", *(f"mean {name}" for name in values), *pairs]
 
 
 def _whole(factor: str, labels: Sequence[object] | np.ndarray[Any, Any]) -> bool:
@@ -137,6 +146,7 @@ def read_cell_file(path: str | Path, *, name: str = "") -> CellTable:
         count below 1, a negative sum of squares, a cell that stands twice. The message names file and row.
     """
     where, name = Path(path), name or Path(path).name
+    refuse_no_plain_file(where, name)
     try:
         raw = where.read_bytes()
     except OSError as error:
@@ -154,7 +164,7 @@ def read_cell_file(path: str | Path, *, name: str = "") -> CellTable:
             f"{name}: the table was changed after it was written (its fingerprint does not agree). A spreadsheet "
             f"that saves the file is enough. Ask for the file as it was sent. {_AGAIN}"
         )
-    cells = _cells(list(csv.reader(io.StringIO(table))), about, name)
+    cells = _cells(_rows(table, name), about, name)
     return CellTable(
         name=name,
         cells=cells,
@@ -164,6 +174,13 @@ def read_cell_file(path: str | Path, *, name: str = "") -> CellTable:
             InputFile(name=r["name"], sha256=r["sha256"], rows=r["rows"]) for r in about["results"]
         ),
     )
+
+
+def _rows(table: str, name: str) -> list[list[str]]:
+    try:
+        return list(csv.reader(io.StringIO(table)))
+    except csv.Error as error:
+        raise InputError(f"{name}: the table cannot be split into columns ({error}). {_AGAIN}") from None
 
 
 def _refuse_other_version(first: str, name: str) -> None:
@@ -180,7 +197,7 @@ def _refuse_other_version(first: str, name: str) -> None:
 def _about(line: str, name: str) -> dict[str, Any]:
     try:
         about = json.loads(line.removeprefix("#"))
-    except ValueError:
+    except (ValueError, RecursionError):
         about = None
     if not isinstance(about, dict) or set(about) != set(_KEYS) or not _usable(about):
         raise InputError(f"{name}, row 2: found no description of the columns, expected one line. {_AGAIN}")
@@ -193,7 +210,12 @@ def _usable(about: Mapping[str, Any]) -> bool:
         return False
     files = about["results"]
     known = isinstance(files, list) and all(
-        isinstance(f, dict) and set(f) == {"name", "sha256", "rows"} for f in files
+        isinstance(f, dict)
+        and set(f) == {"name", "sha256", "rows"}
+        and isinstance(f["name"], str)
+        and isinstance(f["sha256"], str)
+        and type(f["rows"]) is int
+        for f in files
     )
     return known and bool(about["values"]) and isinstance(about["quantity"], str)
 
@@ -220,10 +242,10 @@ def _cells(rows: list[list[str]], about: Mapping[str, Any], name: str) -> Cells:
 
 
 def _count(text: str, name: str, at: int) -> int:
-    if not text.isdecimal() or int(text) < 1:
+    if not _COUNT.fullmatch(text) or int(text) < 1:
         raise InputError(
-            f"{name}, row {at}: found a count of '{text}', expected a whole number of at least 1. Leave an empty "
-            "cell out."
+            f"{name}, row {at}: found a count of '{short(text)}', expected a whole number of at least 1. Leave an "
+            "empty cell out."
         )
     return int(text)
 
@@ -231,23 +253,28 @@ def _count(text: str, name: str, at: int) -> int:
 def _numbers(row: Sequence[str], header: Sequence[str], start: int, name: str, at: int) -> list[float]:
     found = []
     for column, text in zip(header[start:], row[start:], strict=True):
-        try:
-            value = float(text)
-        except ValueError:
-            raise InputError.not_a_number(file=name, row=at, column=column, found=text) from None
+        # Python would also read 1_000 and the digits of other scripts, which cell files never hold.
+        if not _NUMBER.fullmatch(text):
+            raise InputError.not_a_number(file=name, row=at, column=column, found=text)
+        value = float(text)
         if not np.isfinite(value):
-            raise InputError(f"{name}, row {at}, column '{column}': found {text}, expected a finite number.")
+            raise InputError(
+                f"{name}, row {at}, column '{short(column)}': found {short(text)}, expected a finite number. {_AGAIN}"
+            )
         found.append(value)
     return found
 
 
 def _labels(texts: Sequence[str], whole: bool, factor: str, name: str) -> list[object]:
-    try:
-        return [int(text) for text in texts] if whole else list(texts)
-    except ValueError:
-        raise InputError(
-            f"{name}: a label of '{factor}' is no whole number, as the file says it is."
-        ) from None
+    if not whole:
+        return [unshielded(text) for text in texts]
+    for at, text in enumerate(texts, start=4):
+        if not _WHOLE.fullmatch(text):
+            raise InputError(
+                f"{name}, row {at}: found '{short(text)}' in '{short(factor)}', expected a whole number, as the file "
+                f"says it holds. {_AGAIN}"
+            )
+    return [int(text) for text in texts]
 
 
 def _refuse_twice(

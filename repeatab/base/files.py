@@ -5,8 +5,33 @@ from __future__ import annotations
 import contextlib
 import hashlib
 import os
+import stat
 import tempfile
 from pathlib import Path
+
+from repeatab.base.errors import InputError
+
+
+def refuse_no_plain_file(path: Path, name: str) -> None:
+    """Refuse what is there and is no file with an end: a pipe, a device, a socket, a folder.
+
+    Reading one of those would wait for ever or never come to an end. A path that is not there is left to the reader.
+
+    name : what the message calls the file.
+
+    Raises
+    ------
+    InputError
+    """
+    try:
+        mode = path.stat().st_mode
+    except (OSError, ValueError):
+        return
+    if not stat.S_ISREG(mode):
+        what = "a folder" if stat.S_ISDIR(mode) else "a pipe, a device or a socket"
+        raise InputError(
+            f"{name}: is {what}, expected a file. Correct the path, or save what it holds to a file first."
+        )
 
 
 def fingerprint(path: Path) -> str:

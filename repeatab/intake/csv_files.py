@@ -9,6 +9,7 @@ from collections.abc import Sequence
 from typing import Any
 
 from repeatab.base.errors import InputError
+from repeatab.base.shielded import SHIELD, unshielded
 from repeatab.intake.dialect import Dialect, find_dialect, to_utf8
 from repeatab.intake.header import is_units_row
 from repeatab.intake.options import ReadOptions, Separator
@@ -102,12 +103,29 @@ def _read_rows(text: bytes, keys: list[str], dialect: Dialect, *, file: str) -> 
             f"{file}: the text cannot be split into columns ({error}). Look for a stray quotation mark."
         ) from None
     _refuse_open_quotation(text, table, file=file)
-    table = table.rename_columns(keys)
+    table = _unshielded(table.rename_columns(keys), text)
     row_numbers = np.arange(table.num_rows, dtype=np.int64) + dialect.header + 2
     filled = _filled_rows(table)
     if filled.all():
         return table, row_numbers
     return table.filter(pa.array(filled)), row_numbers[filled]
+
+
+def _unshielded(table: Any, text: bytes) -> Any:
+    """The table without the apostrophes that keep a spreadsheet from reading a formula."""
+    import pyarrow as pa
+    import pyarrow.compute as pc
+
+    if SHIELD.encode() not in text:
+        return table
+    for index, name in enumerate(table.column_names):
+        column = table.column(index)
+        behind = pc.unique(column.filter(pc.starts_with(column, SHIELD))).to_pylist()
+        bare = {cell: unshielded(cell) for cell in behind if unshielded(cell) != cell}
+        if bare:
+            column = pa.array([bare.get(cell, cell) for cell in column.to_pylist()], pa.string())
+            table = table.set_column(index, name, column)
+    return table
 
 
 def _refuse_open_quotation(text: bytes, table: Any, *, file: str) -> None:

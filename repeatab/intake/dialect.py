@@ -13,6 +13,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from repeatab.base.errors import InputError
+from repeatab.base.shielded import unshielded
 from repeatab.intake.header import find_header, matches
 from repeatab.intake.options import Encoding, ReadOptions, Separator
 from repeatab.intake.raw import Record
@@ -111,7 +112,7 @@ def _head_records(head: str, separator: Separator, *, whole: bool, file: str) ->
     records: list[tuple[list[str], int]] = []
     try:
         for record in reader:
-            records.append((record, reader.line_num))
+            records.append(([unshielded(cell) for cell in record], reader.line_num))
             if len(records) >= _HEAD_RECORDS:
                 return records
     except csv.Error as error:

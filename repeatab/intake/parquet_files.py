@@ -9,7 +9,7 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
-from repeatab.base.errors import InputError
+from repeatab.base.errors import InputError, short
 from repeatab.intake.raw import RawTable, no_rows, refuse_bad_names
 
 
@@ -32,6 +32,7 @@ def read_parquet(path: Path, *, file: str, wanted: Sequence[str], extra: Sequenc
             missing = set(wanted) - set(names)
             # With a wanted column missing all are read, so that the refusal can list what there is.
             useful = [name for name in dict.fromkeys((*wanted, *extra)) if name in names]
+            _refuse_no_cells(stored.schema_arrow, useful, file=file)
             table = stored.read(columns=None if missing else useful)
     except (pa.ArrowException, OSError) as error:
         raise InputError(
@@ -47,6 +48,24 @@ def read_parquet(path: Path, *, file: str, wanted: Sequence[str], extra: Sequenc
         typed=True,
         detected=("Parquet, types as stored",),
     )
+
+
+def _refuse_no_cells(schema: Any, names: Sequence[str], *, file: str) -> None:
+    """Lists, structures and raw bytes are neither numbers nor labels."""
+    import pyarrow as pa
+
+    for name in names:
+        kind = schema.field(name).type
+        if pa.types.is_dictionary(kind):
+            kind = kind.value_type
+        raw = (
+            pa.types.is_binary(kind) or pa.types.is_large_binary(kind) or pa.types.is_fixed_size_binary(kind)
+        )
+        if raw or pa.types.is_binary_view(kind) or pa.types.is_nested(kind):
+            raise InputError(
+                f"{file}, column '{name}': holds values of the kind {short(kind)}, expected numbers, text, dates or "
+                "true and false. Write the column again as text or as numbers."
+            )
 
 
 def _decoded(table: Any) -> Any:

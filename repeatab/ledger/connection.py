@@ -128,6 +128,8 @@ def speaking(database: Database) -> Iterator[None]:
         raise _in_words(error.orig or error, database) from None
     except sqlite3.Error as error:
         raise _in_words(error, database) from None
+    except UnicodeDecodeError:
+        raise LedgerError.damaged(database.address.shown, "a text in it is no UTF-8") from None
     except exc.ArgumentError:
         raise LedgerError.not_an_address(database.address.shown) from None
 

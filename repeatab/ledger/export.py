@@ -10,7 +10,6 @@ from __future__ import annotations
 import csv
 import io
 import json
-import re
 from collections.abc import Callable
 from enum import Enum
 from pathlib import Path
@@ -20,6 +19,7 @@ import sqlalchemy as sa
 
 from repeatab.base.errors import InputError, StudyError, listed
 from repeatab.base.files import write_atomically
+from repeatab.base.shielded import shielded
 from repeatab.ledger.history import correction_in, events_with_records, limits_with_records, past_offsets
 from repeatab.ledger.records import Kind
 from repeatab.ledger.schema import LATEST, REFERENCE
@@ -28,8 +28,6 @@ from repeatab.ledger.store import Ledger
 Rows = tuple[tuple[str, ...], list[tuple[Any, ...]]]
 """Column names and rows."""
 
-_FORMULA = re.compile(r"\s*[=+\-@\uff1d\uff0b\uff0d\uff20]|[\t\r\n]")
-_PLAIN_NUMBER = re.compile(r"[+-]?\d+(?:[.,]\d+)?")
 _AFTER_ALL = "9999-12-31"
 
 
@@ -174,8 +172,8 @@ def csv_bytes(rows: Rows) -> bytes:
 
 
 def _harmless(value: Any) -> Any:
-    if isinstance(value, str) and _FORMULA.match(value) and not _PLAIN_NUMBER.fullmatch(value):
-        return f"'{value}"
+    if isinstance(value, str):
+        return shielded(value)
     return repr(value) if isinstance(value, float) else value
 
 

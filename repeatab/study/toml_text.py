@@ -13,7 +13,8 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from repeatab.base.errors import StudyError, nearest
+from repeatab.base.errors import RepeatabError, StudyError, nearest
+from repeatab.base.files import refuse_no_plain_file
 
 MOST_BYTES = 1_000_000
 """No study file written by a person is larger; a result file given by mistake often is."""
@@ -56,6 +57,10 @@ def read_study_text(path: Path) -> StudyText:
         content = tomllib.loads(text.replace("\r\n", "\n"))
     except tomllib.TOMLDecodeError as error:
         raise _malformed(path, text, str(error)) from None
+    except ValueError:
+        raise StudyError(
+            f"{path}: a number has thousands of digits, expected one that a person wrote."
+        ) from None
     except RecursionError:
         raise StudyError(f"{path}: brackets are nested too deeply for a study file.") from None
     return StudyText(file=path.name, sha256=hashlib.sha256(raw).hexdigest(), content=content)
@@ -65,6 +70,7 @@ def _bytes_of(path: Path) -> bytes:
     try:
         if path.is_dir():
             raise StudyError(f"{path}: is a folder, expected a study file (TOML). Name the file in it.")
+        refuse_no_plain_file(path, str(path))
         if path.is_file() and (size := path.stat().st_size) > MOST_BYTES:
             raise StudyError(
                 f"{path}: has {size / 1e6:.0f} MB, expected a study file of some kilobytes. {_USE}"
@@ -79,7 +85,7 @@ def _bytes_of(path: Path) -> bytes:
         reason = getattr(error, "strerror", None) or error
         raise (
             error
-            if isinstance(error, StudyError)
+            if isinstance(error, RepeatabError)
             else StudyError(f"{path}: cannot be read ({reason}). Correct the path or the permissions.")
         ) from None
 
