@@ -27,6 +27,8 @@ _PATIENCE = 60
 _HALVINGS = 40
 # Relative to a scaled total of order one: Newton is quadratic, so the step after this one is below rounding.
 _SETTLED = 1e-9
+# Beside a value of another component repeatability may be left with nothing; this share of the total stands for that.
+VANISHED = 1e-7
 # The residual variance of a REML fit is positive; one this far below the total is a fit that runs away to
 # zero.
 SMALLEST_RESIDUAL = 1e-14
@@ -57,6 +59,7 @@ def minimise(
     held: NDArray[np.bool_] | None = None,
     *,
     settled: float = _SETTLED,
+    least: FloatArray | None = None,
 ) -> Minimum:
     """Minimise the criterion from `start` (groups, K + 1).
 
@@ -64,6 +67,7 @@ def minimise(
     ----------
     held : (groups, K + 1) variances to keep at their start; none if not given.
     settled : a step this small, as a share of the total, is the last.
+    least : (groups,) residual variance below which the search does not go; none if not given.
 
     Raises
     ------
@@ -74,13 +78,16 @@ def minimise(
     held = np.zeros(theta.shape, bool) if held is None else held
     value = np.full(len(theta), np.inf)
     gradient = np.zeros(theta.shape)
+    bound = np.zeros(theta.shape)
+    bound[:, -1] = 0.0 if least is None else least
     active = np.arange(len(theta))
     for steps in range(_STEPS):
         part = system if len(active) == len(theta) else system.take(active)
         here = moments(part, theta[active])
         gradient[active] = here.gradient
-        step = _newton_step(here, theta[active], held[active])
-        moved, reached = _line_search(part, theta[active], here, step)
+        free = ~held[active] & ~((theta[active] <= bound[active]) & (here.gradient >= 0))
+        step = _newton_step(here, free)
+        moved, reached = _line_search(part, theta[active], here, step, bound[active])
         change = np.abs(moved - theta[active])
         # The residual is measured by itself too: one that falls without end is soon lost in the total.
         moving = (change.max(axis=1) > settled * moved.sum(axis=1)) | (change[:, -1] > 1e-6 * moved[:, -1])
@@ -90,7 +97,7 @@ def minimise(
             moving &= gain > 1e-10 * (1 + np.abs(here.criterion))
         theta[active] = moved
         value[active] = reached
-        if ((theta[active, -1] < SMALLEST_RESIDUAL) & ~held[active, -1]).any():
+        if ((theta[active, -1] < SMALLEST_RESIDUAL) & ~held[active, -1]).any() and least is None:
             raise no_repeatability()
         active = active[moving]
         if active.size == 0:
@@ -101,14 +108,12 @@ def minimise(
     )
 
 
-def _newton_step(here: Moments, theta: FloatArray, held: NDArray[np.bool_]) -> FloatArray:
-    free = ~held & ~((theta <= 0) & (here.gradient >= 0))
+def _newton_step(here: Moments, free: NDArray[np.bool_]) -> FloatArray:
     gradient = np.where(free, here.gradient, 0.0)
     both = free[:, :, None] & free[:, None, :]
-    size = theta.shape[1]
-    eye = np.eye(size)
+    eye = np.eye(free.shape[1])
     # Scale by the expected information, so that definiteness is judged on a matrix with a unit diagonal.
-    root = np.sqrt(np.diagonal(here.expected, 0, 1, 2))
+    root = information_scale(here)
     outer = root[:, :, None] * root[:, None, :]
     exact = np.where(both, (2 * here.average - here.expected) / outer, eye)
     scoring = np.where(both, here.expected / outer, eye)
@@ -119,11 +124,11 @@ def _newton_step(here: Moments, theta: FloatArray, held: NDArray[np.bool_]) -> F
 
 
 def _line_search(
-    system: Problem, theta: FloatArray, here: Moments, step: FloatArray
+    system: Problem, theta: FloatArray, here: Moments, step: FloatArray, bound: FloatArray
 ) -> tuple[FloatArray, FloatArray]:
     """Halve the projected step until the criterion falls enough (Armijo), group by group."""
     length = np.ones(len(theta))
-    moved = _projected(theta, step, length)
+    moved = projected(theta, step * length[:, None], bound)
     reached = criterion(system, moved)
     # Differences of the criterion below its own rounding decide nothing. Where a component is a thousand times another,
     # or a covariate nearly follows from a factor, the rounding is far above that of one addition; a slack below it
@@ -135,13 +140,20 @@ def _line_search(
         if failed.size == 0:
             break
         length[failed] /= 2
-        moved[failed] = _projected(theta[failed], step[failed], length[failed])
+        moved[failed] = projected(theta[failed], step[failed] * length[failed, None], bound[failed])
         reached[failed] = criterion(system.take(failed), moved[failed])
     return moved, reached
 
 
-def _projected(theta: FloatArray, step: FloatArray, length: FloatArray) -> FloatArray:
-    moved = np.maximum(theta + length[:, None] * step, 0.0)
+def information_scale(here: Moments) -> FloatArray:
+    """(groups, K + 1) roots of the diagonal of the expected information."""
+    # Where repeatability has all but vanished its own entry, found as what the others leave, may be rounding.
+    return np.asarray(np.sqrt(np.abs(np.diagonal(here.expected, 0, 1, 2)) + 1e-300), np.float64)
+
+
+def projected(theta: FloatArray, step: FloatArray, bound: FloatArray) -> FloatArray:
+    """Variances after a step, none below its bound."""
+    moved = np.maximum(theta + step, bound)
     # The residual stays positive: it may fall to a tenth in one step, not to nothing.
     moved[:, -1] = np.maximum(moved[:, -1], 0.1 * theta[:, -1])
     return moved

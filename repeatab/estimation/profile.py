@@ -21,7 +21,7 @@ from numpy.typing import NDArray
 from scipy import special
 
 from repeatab.cells import FloatArray, IntArray
-from repeatab.estimation.minimise import Minimum
+from repeatab.estimation.minimise import VANISHED, Minimum, information_scale, projected
 from repeatab.estimation.moments import Moments, Problem, moments
 from repeatab.estimation.refitted_limits import refitted_limits
 
@@ -31,7 +31,7 @@ _LAST_STEP = 1e-4
 # What the criterion could still gain in the other variances at the last step.
 _LAST_GAIN = 1e-6
 # Up to this gain the rise is known well enough to bracket with.
-_BRACKETING_GAIN = 0.3
+_BRACKETING_GAIN = 1e-4
 _LONGEST_STEP = 2.0
 _NEXT_TO_NOTHING = 1e-9
 # A limit this many times what the data hold is left to the careful way, which says infinite at last.
@@ -77,14 +77,16 @@ def profile_limits(problem: Problem, minimum: Minimum, *, level: float) -> tuple
     size = len(estimate)
     group, component = np.divmod(np.arange(size), sources)
     here = moments(problem, minimum.theta)
-    others = _others(_repeated(here, group), minimum.theta[group], component)
+    bound = np.zeros((size, sources))
+    bound[:, -1] = VANISHED * minimum.theta.sum(axis=1)[group]
+    others = _others(_repeated(here, group), minimum.theta[group], component, bound)
     alone = _alone(here, minimum, others)
     ends = np.stack([np.zeros(size), np.full(size, np.nan)])
 
     positive = np.flatnonzero(estimate > 0)
     doubtful = positive[_alone_at_zero(alone, positive) < 1.5 * point]
     doubtful = doubtful[component[doubtful] < sources - 1]
-    search = _Search(problem, minimum, others, alone, point, component, group)
+    search = _Search(problem, minimum, others, alone, point, component, group, bound)
     reached = search.zero_is_out_of_reach(doubtful)
     sought = np.setdiff1d(positive, doubtful[~(reached > 0)], assume_unique=True)
     ends[0, sought], ends[1] = search.roots(sought, np.arange(size))
@@ -92,7 +94,7 @@ def profile_limits(problem: Problem, minimum: Minimum, *, level: float) -> tuple
     lost_low, lost_high = np.isnan(ends[0]), np.isnan(ends[1])
     lost_low[doubtful[np.isnan(reached)]] = True
     if lost_low.any() or lost_high.any():
-        error = np.sqrt(2 / np.maximum(others.curvature, 1e-300))
+        error = alone.best * np.sqrt(2 / alone.weight)
         for side, lost in enumerate((lost_low, lost_high)):
             which = np.flatnonzero(lost)
             ends[side, which] = refitted_limits(
@@ -110,15 +112,14 @@ def _repeated(here: Moments, which: IntArray) -> Moments:
     )  # fmt: skip
 
 
-def _others(here: Moments, theta: FloatArray, component: IntArray) -> _Others:
-    """Newton's step of the other variances; those at zero that want to stay there are left out."""
+def _others(here: Moments, theta: FloatArray, component: IntArray, bound: FloatArray) -> _Others:
+    """Newton's step of the other variances; those at their bound that want to stay there are left out."""
     limits, size = theta.shape
     row = np.arange(limits)
-    free = (theta > 0) | (here.gradient < 0)
+    free = (theta > bound) | (here.gradient < 0)
     free[row, component] = False
     # Scale by the expected information, so that definiteness is judged on a matrix with a unit diagonal.
-    # Where repeatability has all but vanished its own entry, found as what the others leave, may be rounding.
-    root = np.sqrt(np.abs(np.diagonal(here.expected, 0, 1, 2)) + 1e-300)
+    root = information_scale(here)
     outer = root[:, :, None] * root[:, None, :]
     exact = (2 * here.average - here.expected) / outer
     both = free[:, :, None] & free[:, None, :]
@@ -151,7 +152,7 @@ def _alone(here: Moments, minimum: Minimum, others: _Others) -> _Alone:
     best = np.maximum(trace / square, estimate)
     positive = estimate > 0
     centre = np.where(positive, best, best * np.clip(here.quadratic.ravel() / trace, 1e-3, 1.0))
-    weight = np.where(positive, np.maximum(others.curvature, 1e-300) * best, trace) * best
+    weight = np.where(positive & (others.curvature > 0), others.curvature * best, trace) * best
     return _Alone(weight=weight, centre=centre, beside=best - estimate, best=best)
 
 
@@ -165,7 +166,7 @@ def _limits_alone(alone: _Alone, which: IntArray, side: FloatArray, point: float
     """u at which a component that stands alone reaches the bound: a few Newton steps in the root of the rise."""
     weight, share = alone.weight[which], alone.centre[which] / alone.best[which]
     move = side * np.sqrt(2 * point / weight)
-    move = np.where(side > 0, np.minimum(move, 3.0) + move**2 / 6, np.maximum(move, -2.5))
+    move = np.where(side > 0, np.minimum(move, 3.0), np.maximum(move, -2.5))
     target = np.sqrt(point)
     for _ in range(4):
         down = share * np.exp(-move)
@@ -175,7 +176,25 @@ def _limits_alone(alone: _Alone, which: IntArray, side: FloatArray, point: float
             step = (target - root) / slope
         move = move + np.where(np.isfinite(step), np.clip(step, -1.5, 1.5), 0.0)
         move = side * np.maximum(side * move, 1e-3)
-    return np.asarray(alone.best[which] * np.exp(move), np.float64)
+    return np.asarray(alone.best[which] * np.exp(np.clip(move, -30, 15)), np.float64)
+
+
+def _moved(
+    theta: FloatArray,
+    others: _Others,
+    component: IntArray,
+    u: FloatArray,
+    new: FloatArray,
+    beside: FloatArray,
+    bound: FloatArray,
+) -> FloatArray:
+    """The variances with the limit's own at `new` - beside and the others following."""
+    residual = component == theta.shape[1] - 1
+    # Others feel a random component through 1 / u; the residual, straight.
+    change = np.where(residual, new - u, (new - u) * u / new)
+    moved = projected(theta, others.toward + others.response * change[:, None], bound)
+    moved[np.arange(len(theta)), component] = np.maximum(new - beside, 0.0)
+    return moved
 
 
 @dataclass(frozen=True, slots=True)
@@ -189,35 +208,17 @@ class _Search:
     point: float
     component: IntArray
     group: IntArray
-
-    def _moved(
-        self,
-        theta: FloatArray,
-        others: _Others,
-        component: IntArray,
-        u: FloatArray,
-        new: FloatArray,
-        beside: FloatArray,
-    ) -> FloatArray:
-        """The variances with the limit's own at `new` - beside and the others following."""
-        row = np.arange(len(theta))
-        residual = component == theta.shape[1] - 1
-        # Others feel a random component through 1 / u; the residual, straight.
-        change = np.where(residual, new - u, (new - u) * u / new)
-        moved = np.maximum(theta + others.toward + others.response * change[:, None], 0.0)
-        moved[:, -1] = np.maximum(moved[:, -1], 0.1 * theta[:, -1])
-        moved[row, component] = np.maximum(new - beside, 0.0)
-        return moved
+    bound: FloatArray
 
     def _start(self, which: IntArray, u: FloatArray) -> FloatArray:
         part = _Others(
             self.others.toward[which], self.others.response[which], self.others.gain[which],
             self.others.slope[which], self.others.curvature[which],
         )  # fmt: skip
-        return self._moved(
-            self.minimum.theta[self.group[which]], part, self.component[which], self.alone.best[which], u,
-            self.alone.beside[which],
-        )  # fmt: skip
+        theta, own = self.minimum.theta[self.group[which]], self.component[which]
+        return _moved(
+            theta, part, own, self.alone.best[which], u, self.alone.beside[which], self.bound[which]
+        )
 
     def zero_is_out_of_reach(self, which: IntArray) -> FloatArray:
         """(which,) 1 where the rise at a variance of zero exceeds the point, 0 where not, nan where unknown."""
@@ -231,14 +232,12 @@ class _Search:
                 break
             at = which[active]
             here = moments(self.problem.take(self.group[at]), theta[active])
-            others = _others(here, theta[active], self.component[at])
+            others = _others(here, theta[active], self.component[at], self.bound[at])
             rise = here.criterion - others.gain - self.minimum.criterion[self.group[at]]
             sure = (np.abs(rise - self.point) > 3 * others.gain) | (others.gain < _LAST_GAIN)
             sure &= others.gain < 0.5 * self.point
             found[active[sure]] = rise[sure] > self.point
-            moved = np.maximum(theta[active] + others.toward, 0.0)
-            moved[:, -1] = np.maximum(moved[:, -1], 0.1 * theta[active, -1])
-            theta[active] = moved
+            theta[active] = projected(theta[active], others.toward, self.bound[at])
             active = active[~sure]
         return found
 
@@ -261,7 +260,7 @@ class _Search:
         for _ in range(_STEPS):
             at = which[active]
             here = moments(self.problem.take(self.group[at]), theta[active])
-            others = _others(here, theta[active], self.component[at])
+            others = _others(here, theta[active], self.component[at], self.bound[at])
             rise = here.criterion - others.gain - self.minimum.criterion[self.group[at]]
             u = np.exp(place[active])
             step = _step_to(
@@ -275,7 +274,9 @@ class _Search:
             value = new - beside[active]
             found[active[settled]] = value[settled]
             place[active] = trial
-            theta[active] = self._moved(theta[active], others, self.component[at], u, new, beside[active])
+            theta[active] = _moved(
+                theta[active], others, self.component[at], u, new, beside[active], self.bound[at]
+            )
             # Out of the range in which a root can be told: left to the careful way.
             lost = (value <= _NEXT_TO_NOTHING * u) | (new > _FURTHEST * total[active])
             active = active[~settled & ~lost]

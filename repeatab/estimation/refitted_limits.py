@@ -17,7 +17,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from repeatab.cells import FloatArray, IntArray
-from repeatab.estimation.minimise import Minimum, minimise
+from repeatab.estimation.minimise import VANISHED, Minimum, minimise
 from repeatab.estimation.moments import Problem
 
 _STEPS = 100
@@ -33,6 +33,7 @@ _FURTHEST = 400.0
 class _Search:
     """Limits of components of groups, side by side, in the logarithm of the variance.
 
+    least : of repeatability, which the search may leave with nothing.
     inside, outside : the bracket: within reach, and out of reach (infinite until known).
     theta : the last fit of each; rise, slope : of the profiled criterion there.
     """
@@ -40,6 +41,7 @@ class _Search:
     problem: Problem
     component: IntArray
     minimum: FloatArray
+    least: FloatArray
     point: float
     inside: FloatArray
     outside: FloatArray
@@ -54,7 +56,7 @@ class _Search:
         start[index, component] = np.exp(log_value)
         held = np.zeros(start.shape, bool)
         held[index, component] = True
-        found = minimise(self.problem.take(which), start, held, settled=_SETTLED)
+        found = minimise(self.problem.take(which), start, held, settled=_SETTLED, least=self.least[which])
         self.theta[which] = found.theta
         self.rise[which] = found.criterion - self.minimum[which]
         self.slope[which] = found.gradient[index, component] * np.exp(log_value)
@@ -110,6 +112,7 @@ def _search(problem: Problem, minimum: Minimum, which: IntArray, point: float, *
         problem=problem.take(group),
         component=component,
         minimum=minimum.criterion[group],
+        least=VANISHED * total,
         point=point,
         inside=np.log(np.maximum(estimate, _NEXT_TO_NOTHING * total)),
         outside=np.full(len(which), side * np.inf),
