@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from repeatab.base.errors import InputError
+from repeatab.base.errors import InputError, short
 from repeatab.base.files import fingerprint
 from repeatab.intake.csv_files import read_text_table
 from repeatab.intake.options import ReadOptions
@@ -96,18 +96,16 @@ def events_of(
     InputError
         A column is missing, or a date or a kind is empty or cannot be read.
     """
-    from repeatab.intake.checks.order import read_times
-
     for name in ("date", "kind"):
         if name not in table.columns:
             raise InputError.no_such_column(file=file, column=name, role=name, present=list(table.columns))
     numbers = rows or list(range(1, len(table) + 1))
     found = []
-    for number, (_, row) in zip(numbers, table.iterrows(), strict=True):
-        read = read_times(row[["date"]]) if _text(row["date"]) else None
-        if read is None or not hasattr(read.iloc[0], "strftime"):
+    cells = table.to_dict("records")
+    for number, row, day in zip(numbers, cells, _days(table["date"]), strict=True):
+        if day is None:
             raise InputError(
-                f"{file}, row {number}, column 'date': found '{_text(row['date'])}', expected a date such as "
+                f"{file}, row {number}, column 'date': found '{short(_text(row['date']))}', expected a date such as "
                 "2026-03-31 or 31.03.2026."
             )
         kind = _text(row["kind"])
@@ -116,13 +114,31 @@ def events_of(
         rig = _text(row.get("rig", ""))
         found.append(
             Event(
-                day=read.iloc[0].strftime("%Y-%m-%d"),
+                day=day,
                 kind=kind,
                 text=_text(row.get("event", "")),
                 rig=None if rig.casefold() in EVERY_RIG else rig,
             )
         )
     return tuple(sorted(found, key=lambda event: event.day))
+
+
+def _days(dates: pd.Series[Any]) -> list[str | None]:
+    """The ISO date of each cell, whichever way it is written; None where it is a number or cannot be read."""
+    import pandas as pd
+
+    from repeatab.intake.checks.order import FORMATS
+
+    text = dates.map(_text).astype("string")
+    text = text.where(pd.to_numeric(text.str.replace(",", "."), errors="coerce").isna())
+    days: list[str | None] = [None] * len(text)
+    for pattern in FORMATS:
+        stamps = pd.to_datetime(text, format=pattern, errors="coerce", utc=True)
+        days = [
+            day if day is not None or stamp is pd.NaT else stamp.strftime("%Y-%m-%d")
+            for day, stamp in zip(days, stamps, strict=True)
+        ]
+    return days
 
 
 def _text(value: Any) -> str:

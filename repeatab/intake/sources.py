@@ -17,6 +17,7 @@ from pathlib import Path
 from urllib.parse import unquote
 
 from repeatab.base.errors import InputError, listed, nearest
+from repeatab.base.files import refuse_no_plain_file
 
 
 class FileKind(Enum):
@@ -82,6 +83,8 @@ def find_files(
             raise InputError(f"source: found {type(entry).__name__}, expected paths or a table.")
         paths |= dict.fromkeys(_expand(str(entry), base))
     names = _names(list(paths), relative_to)
+    for path, name in names:
+        refuse_no_plain_file(path, name)
     return tuple(
         SourceFile(path=path, name=name, kind=_kind(path, name), partition=_partition(path))
         for path, name in names
@@ -110,7 +113,7 @@ def _expand(entry: str, base: Path) -> list[Path]:
 
 
 def _in_folder(folder: Path, entry: str) -> list[Path]:
-    tables = _tables_below(folder, entry)
+    tables = _tables_below(folder, entry, set())
     if not tables:
         raise InputError(
             f"{entry}: is a folder without a table in it, expected a file or a folder of {listed(_KINDS)} "
@@ -119,8 +122,14 @@ def _in_folder(folder: Path, entry: str) -> list[Path]:
     return tables
 
 
-def _tables_below(folder: Path, entry: str) -> list[Path]:
-    """The tables directly in a folder, then those in folders below it whose names give a value."""
+def _tables_below(folder: Path, entry: str, seen: set[Path]) -> list[Path]:
+    """The tables directly in a folder, then those in folders below it whose names give a value.
+
+    seen : the folders so far, behind their links, so that links in a circle end.
+    """
+    if folder.resolve() in seen:
+        return []
+    seen.add(folder.resolve())
     try:
         present = sorted(folder.iterdir())
     except OSError as error:
@@ -128,7 +137,7 @@ def _tables_below(folder: Path, entry: str) -> list[Path]:
     tables = [p for p in present if p.suffix.lower() in _KINDS and p.is_file() and not _is_scratch(p)]
     for path in present:
         if path.is_dir() and _value_of(path.name) and not _is_scratch(path):
-            tables += _tables_below(path, entry)
+            tables += _tables_below(path, entry, seen)
     return tables
 
 

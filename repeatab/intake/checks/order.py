@@ -22,7 +22,7 @@ TIME, STOP, RUN, RIG = Role.TIME.value, Role.STOP.value, Role.RUN.value, Role.RI
 RUN_ORDER = Role.RUN_ORDER.value
 _WITHIN_RUN = frozenset(role.value for role in WITHIN_RUN_ROLES)
 # Formats tried for text, all of which can be read in one way only.
-_FORMATS = ("ISO8601", "%d.%m.%Y %H:%M:%S", "%d.%m.%Y %H:%M", "%d.%m.%Y")
+FORMATS = ("ISO8601", "%d.%m.%Y %H:%M:%S", "%d.%m.%Y %H:%M", "%d.%m.%Y")
 
 
 def check_times(frame: Lazy, factors: Sequence[str]) -> list[DataFinding]:
@@ -77,7 +77,7 @@ def read_times(times: pd.Series[Any]) -> pd.Series[Any] | None:
     numbers = pd.to_numeric(text.str.replace(",", "."), errors="coerce")
     if _all_read(text, numbers):
         return numbers.astype("float64")
-    for pattern in _FORMATS:
+    for pattern in FORMATS:
         try:
             stamps = pd.to_datetime(text, format=pattern, errors="coerce", utc=True)
         except (ValueError, TypeError, OverflowError):
