@@ -121,8 +121,8 @@ def capabilities(
 
     Parameters
     ---------- fit : with (groups,) sections; sources : one per component, repeatability last. generators :
-    one per section, of the draws behind the intervals; pivot_draws : how many for the ratios of a
-        balanced layout.
+    one per section, of the draws behind the intervals; pivot_draws : how many for the ratios, of
+        an unbalanced layout never more than UNBALANCED_DRAWS.
     constrained : False cuts negative estimates at zero instead of estimating the others with them held
     there: quicker,
         for planning, where the intervals decide and thousands of data sets are judged.
@@ -142,7 +142,8 @@ def capabilities(
         analysis = mean_squares(fit.block, fit.layout)
         limits = _FromMeanSquares(fit=fit, analysis=analysis, generators=generators, draws=pivot_draws)
     else:
-        limits = _FromPivots(fit=fit, generators=generators)
+        few = min(pivot_draws, UNBALANCED_DRAWS)
+        limits = _FromPivots(fit=fit, generators=generators, draws=few)
     variances = constrained_variances(fit) if constrained else np.maximum(fit.variances, 0.0)
     return tuple(_capability(fit, sums, limits, variances[g], g) for g in range(len(variances)))
 
@@ -228,11 +229,13 @@ class _FromMeanSquares(_Limits):
 
 @dataclass(frozen=True, kw_only=True)
 class _FromPivots(_Limits):
+    draws: int
+
     @cached_property
     def drawn(self) -> tuple[FloatArray, ...]:
         """Per section, (draws, components) pivotal values."""
         return tuple(
-            pivotal_components(self.fit, g, draws=UNBALANCED_DRAWS, rng=self.generators[g])
+            pivotal_components(self.fit, g, draws=self.draws, rng=self.generators[g])
             for g in range(len(self.fit.block.groups))
         )
 
