@@ -38,6 +38,7 @@ from repeatab.study.loading import Study
 
 if TYPE_CHECKING:
     from repeatab.intake.events import Event
+    from repeatab.jobs.charts.past_visits import PastVisits
     from repeatab.jobs.plans.question import SectionBelief
     from repeatab.ledger.records import Stamp
     from repeatab.ledger.store import Ledger
@@ -144,10 +145,7 @@ def _past_beliefs(study: Study, ledger: str | Path | None) -> dict[str, SectionB
         return None
     where = ledger if ledger is not None else study.history.ledger
     if where is None:
-        raise StudyError(
-            f"{study.file}: plan.from_ledger is set, but no ledger is named. Name it under [history], ledger = "
-            '"lab.sqlite", or with --ledger.'
-        )
+        raise _no_ledger(study, "plan.from_ledger")
     from repeatab.jobs.plans.question import beliefs_by_section
     from repeatab.ledger.entrance import enter
     from repeatab.ledger.history import past_components
@@ -169,7 +167,8 @@ def study_ledger(study: Study, ledger: str | Path | None) -> Ledger | None:
         return None
     from repeatab.ledger.entrance import enter
 
-    return enter(where, write=True, create=True)
+    # A study that takes its results from there does not make an empty one: the path is then misspelt.
+    return enter(where, write=True, create=not study.history.takes.results)
 
 
 def answer_study(study: Study, *, ledger: Ledger | None = None, progress: Progress = silent) -> Outcome:
@@ -206,9 +205,41 @@ def read_study(study: Study, *, progress: Progress = silent) -> str:
         sources = round_sources(study, lambda raw: run_results(raw, study_results(raw, progress=progress)))
         read = [] if sources.results is None else [str(sources.results)]
         return "\n".join([*read, *(f"{table.name}: {table.cells}" for table in sources.shared)])
+    if isinstance(study.question, ControlChart):
+        return _read_control_study(study, study.question, progress)
     results = study_results(study, progress=progress)
     runs = run_results(study, results)
     return str(replace(results, findings=runs.findings, detected=runs.detected))
+
+
+def _read_control_study(study: Study, question: ControlChart, progress: Progress) -> str:
+    """The results of a control study from files and the ledger that it names, and its events."""
+    lines = []
+    files = None
+    if study.source.files:
+        results = study_results(study, progress=progress)
+        files = run_results(study, results)
+        lines.append(str(replace(results, findings=files.findings, detected=files.detected)))
+    ledger = None
+    if study.history.ledger is not None:
+        from repeatab.ledger.entrance import enter
+
+        ledger = enter(study.history.ledger)
+    if study.history.takes.results and ledger is None:
+        lines.append(
+            "- reference results come from the ledger that is named when the study is run (--ledger)"
+        )
+    elif study.history.takes.results:
+        _, told = chart_results(study, question, ledger, files)
+        lines += [
+            f"- {sentence}" for sentence in told.detected if files is None or sentence not in files.detected
+        ]
+    events, read = _events(study, ledger)
+    where = [file.name for file in read] + ([str(ledger)] if ledger is not None else [])
+    if where:
+        lines.append(f"{len(events)} events from {' and '.join(where)}")
+        lines += [f"  {event}" for event in events]
+    return "\n".join(lines)
 
 
 def _round_robin(study: Study, question: RoundRobin, progress: Progress) -> Outcome:
@@ -226,14 +257,78 @@ def _round_robin(study: Study, question: RoundRobin, progress: Progress) -> Outc
 def _control_chart(
     study: Study, question: ControlChart, ledger: Ledger | None, progress: Progress
 ) -> Outcome:
-    """The charts with the events of the study's file and of the ledger."""
+    """The charts with results from files or the ledger, the limits of earlier months and the events of both."""
     from repeatab.jobs.control_chart import run_control_chart
 
-    runs = run_results(study, study_results(study, progress=progress))
-    events, files = _events(study, ledger)
-    outcome = run_control_chart(question, runs, events=events, title=study.title, progress=progress)
-    found = _hold_back(_with_evidence_of_input(outcome, study, replace(runs, inputs=(*runs.inputs, *files))))
+    files = None
+    if study.source.files:
+        files = run_results(study, study_results(study, progress=progress))
+    results, noted = chart_results(study, question, ledger, files)
+    question, said = _with_recorded_limits(study, question, ledger)
+    events, read = _events(study, ledger)
+    outcome = run_control_chart(question, results, events=events, title=study.title, progress=progress)
+    outcome = replace(outcome, notes=(*outcome.notes, *said))
+    found = _hold_back(_with_evidence_of_input(outcome, study, replace(noted, inputs=(*noted.inputs, *read))))
     return found if ledger is None else _with_evidence_of_past(found, study, ledger, None)
+
+
+def chart_results(
+    study: Study, question: ControlChart, ledger: Ledger | None, files: Results | None
+) -> tuple[Results | PastVisits, Results]:
+    """What a control study charts, and the Results that tell how it was read.
+
+    Raises
+    ------
+    StudyError
+        The study takes results from the ledger, and none is named.
+    LedgerError, InputError
+        See `results_of_the_ledger`.
+    """
+    if not study.history.takes.results:
+        assert files is not None
+        return files, files
+    from repeatab.jobs.charts.past_visits import PastVisits
+    from repeatab.ledger.chart_results import results_of_the_ledger
+
+    if ledger is None:
+        raise _no_ledger(study, "results.from_ledger")
+    found = results_of_the_ledger(
+        ledger, question, quantity=study.source.quantity, until=study.as_of, files=files
+    )
+    if not isinstance(found, PastVisits):
+        return found, found
+    said = f"{sum(found.count)} reference results are from the ledger, as it keeps them by visit"
+    told = Results(frame=None, quantity=found.quantity, factors=(), inputs=found.inputs, detected=(said,))
+    return found, told
+
+
+def _with_recorded_limits(
+    study: Study, question: ControlChart, ledger: Ledger | None
+) -> tuple[ControlChart, list[Note]]:
+    """The question with the limits that earlier months froze, where the study takes them."""
+    if not study.history.takes.limits:
+        return question, []
+    if ledger is None:
+        raise _no_ledger(study, "base.from_ledger")
+    from repeatab.ledger.history import limits_for
+
+    assert study.as_of is not None
+    limits = limits_for(ledger, question, quantity=study.source.quantity.key, before=study.as_of)
+    said = []
+    if not limits:
+        text = (
+            f"The ledger holds no limits from before {study.as_of}: they are formed from the base period, recorded "
+            "with this outcome, and stay frozen from the next month on."
+        )
+        said.append(Note(kind=NoteKind.ASSUMPTION, text=text))
+    return replace(question, limits=(*question.limits, *limits)), said
+
+
+def _no_ledger(study: Study, key: str) -> StudyError:
+    return StudyError(
+        f"{study.file}: {key} is set, but no ledger is named. Name it under [history], ledger = "
+        '"lab.sqlite", or with --ledger.'
+    )
 
 
 def _events(study: Study, ledger: Ledger | None) -> tuple[tuple[Event, ...], tuple[InputFile, ...]]:
@@ -248,7 +343,7 @@ def _events(study: Study, ledger: Ledger | None) -> tuple[tuple[Event, ...], tup
     if ledger is not None:
         from repeatab.ledger.history import events_of
 
-        events += events_of(ledger)
+        events += events_of(ledger, until=study.as_of)
     return tuple(sorted(dict.fromkeys(events), key=lambda event: event.day)), files
 
 

@@ -25,6 +25,7 @@ from repeatab.jobs.charts.lengths import ChartLengths, LimitEffect, effects_of, 
 from repeatab.jobs.charts.limits import plotted_form
 from repeatab.jobs.charts.links import Links, Step, links_of
 from repeatab.jobs.charts.notes import chart_notes, methods
+from repeatab.jobs.charts.past_visits import PastVisits
 from repeatab.jobs.charts.question import (
     BasePeriod,
     ChartedSection,
@@ -66,7 +67,7 @@ class _Charted:
 
 def run_control_chart(
     question: ControlChart,
-    results: Results,
+    results: Results | PastVisits,
     *,
     events: Sequence[Event] = (),
     title: str = "Control chart",
@@ -77,7 +78,8 @@ def run_control_chart(
     Parameters
     ----------
     results : run results, one row per run and section, with the visit or the time of each run; rig, pad lot and pad
-        set where they are recorded.
+        set where they are recorded. Or fresh sets of a lot, reduced by visit already, where ratios are not analysed and
+        no range is charted.
     events : what happened to rigs and reference; some kinds restart the limits, some close signals.
 
     Raises
@@ -211,7 +213,7 @@ def _events(events: Any) -> tuple[Event, ...]:
 
 def _refuse_unstated(question: ControlChart, data: ReferenceData) -> None:
     for one in question.limits:
-        if one.reference is not None and one.reference not in data.sources:
+        if one.rests_on is None and one.reference is not None and one.reference not in data.sources:
             raise StudyError(
                 f"limits of {one.rig}, {one.section}: the reference '{one.reference}' is not in the results; there are "
                 f"{listed(data.sources)}.{nearest(one.reference, data.sources)} Correct it, or leave it out."
@@ -293,7 +295,11 @@ def _steps_used(charted: _Charted) -> list[Step]:
 
 
 def _outcome(
-    question: ControlChart, results: Results, charted: _Charted, events: Sequence[Event], title: str
+    question: ControlChart,
+    results: Results | PastVisits,
+    charted: _Charted,
+    events: Sequence[Event],
+    title: str,
 ) -> Outcome:
     data = charted.data
     scale = words.Scale(analysis=question.analysis, quantity=results.quantity)
@@ -311,6 +317,7 @@ def _outcome(
         tables.screening_table(charted.series, charted.watched, scale),
         tables.neighbours_table(charted.watched),
         tables.wear_table(charted.wear, scale, level),
+        tables.frozen_table(question, data, charted.series, charted.watched),
     )
     return Outcome(
         job="control_chart",

@@ -10,11 +10,13 @@ from __future__ import annotations
 import hashlib
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
+from datetime import date, timedelta
 from typing import Any
 
 from repeatab.intake.events import Event
-from repeatab.jobs.charts.question import StatedLimits
+from repeatab.jobs.charts.question import BaseOfLimits, ControlChart, Plotted, StatedLimits
 from repeatab.jobs.correlation.past_offsets import PastCorrection, PastOffset, PastOffsets
+from repeatab.jobs.questions import Analysis
 from repeatab.ledger.faults import LedgerError
 from repeatab.ledger.records import Correction, CorrectionForm, Kind, Record
 from repeatab.ledger.store import Ledger
@@ -129,20 +131,72 @@ def events_with_records(ledger: Ledger) -> tuple[tuple[int, Event], ...]:
 
 
 def stated_limits(ledger: Ledger, *, as_of: str | None = None) -> tuple[StatedLimits, ...]:
-    """The limits in force on the day `as_of` (the latest if not said), one per rig, section and reference."""
-    latest: dict[tuple[str, str, str | None], tuple[str, StatedLimits]] = {}
+    """The limits in force on the day `as_of` (the latest if not said), in the order in which they were frozen.
+
+    One per rig, section, reference and quantity; of recorded ones also per beginning of their base period, since limits
+    start anew after a restart.
+    """
+    latest: dict[tuple[Any, ...], tuple[str, StatedLimits]] = {}
     for record, limits in limits_with_records(ledger):
-        day = str(record.as_of)
-        key = (limits.rig, limits.section, limits.reference)
+        day, key = str(record.as_of), limits_key(limits)
         if (as_of is None or day <= as_of) and (key not in latest or latest[key][0] <= day):
+            latest.pop(key, None)
             latest[key] = (day, limits)
-    return tuple(limits for _, limits in latest.values())
+    return tuple(limits for _, limits in sorted(latest.values(), key=lambda pair: pair[0]))
+
+
+def limits_for(
+    ledger: Ledger, question: ControlChart, *, quantity: str, before: str
+) -> tuple[StatedLimits, ...]:
+    """The recorded limits that a control study of this quantity judges by: frozen before the day `before`.
+
+    Those of another analysis, another form of points or another section or rig than the study asks for take no part.
+    """
+    sections = {one.name for one in question.sections}
+    return tuple(
+        one
+        for one in stated_limits(ledger, as_of=_day_before(before))
+        if one.rests_on is not None
+        and (one.rests_on.quantity, one.rests_on.analysis) == (quantity, question.analysis)
+        and question.plotted in (None, one.rests_on.form)
+        and one.section in sections
+        and (not question.rigs or one.rig in question.rigs)
+    )
+
+
+def _day_before(day: str) -> str:
+    return (date.fromisoformat(day) - timedelta(days=1)).isoformat()
+
+
+def limits_key(limits: StatedLimits) -> tuple[Any, ...]:
+    """What tells limits apart: later ones with the same key take their place."""
+    rests_on = limits.rests_on
+    base = () if rests_on is None else (rests_on.first, rests_on.quantity, rests_on.analysis)
+    return limits.rig, limits.section, limits.reference, *base
 
 
 def limits_with_records(ledger: Ledger) -> tuple[tuple[Record, StatedLimits], ...]:
     """Every frozen limit with its record, in the order in which they were recorded."""
     records = ledger.records(kinds=[Kind.LIMITS], current=True)
-    return tuple((record, StatedLimits(**ledger.body(record)["content"])) for record in records)
+    return tuple((record, _limits_in(ledger, record)) for record in records)
+
+
+def _limits_in(ledger: Ledger, record: Record) -> StatedLimits:
+    content = dict(ledger.body(record)["content"])
+    try:
+        rests_on = content.pop("rests_on", None)
+        if rests_on is None:
+            return StatedLimits(**content)
+        base = BaseOfLimits(
+            **{
+                **rests_on, "form": Plotted(rests_on["form"]), "analysis": Analysis(rests_on["analysis"]),
+                "left_out": tuple(rests_on["left_out"]),
+                "noted": f"as recorded on {record.as_of} (record {record.number})",
+            }
+        )  # fmt: skip
+        return StatedLimits(**content, rests_on=base)
+    except (TypeError, KeyError, ValueError):
+        raise LedgerError.not_readable(ledger.address.shown, record.number) from None
 
 
 def past_components(

@@ -5,19 +5,19 @@ In: an Outcome, who and when.  Out: its Record.
 
 from __future__ import annotations
 
+import json
+from collections.abc import Iterator
 from typing import Any
 
 from repeatab.base.notes import Note, NoteKind
-from repeatab.jobs.charts.question import StatedLimits
-from repeatab.ledger.history import stated_limits
+from repeatab.jobs.charts.question import BaseOfLimits, Plotted, StatedLimits
+from repeatab.jobs.questions import Analysis
+from repeatab.ledger.history import limits_key, limits_with_records, stated_limits
 from repeatab.ledger.records import Entry, Kind, Record, Stamp, of_limits, of_outcome
 from repeatab.ledger.store import Ledger
 from repeatab.outcome.outcome import Outcome
-from repeatab.outcome.tables import ColumnKind
 
 _FILE = "study file"
-_LEAST = 3
-"""Points that stated limits have to rest on at least; fewer are not counted."""
 
 
 def record_outcome(ledger: Ledger, outcome: Outcome, stamp: Stamp) -> Record:
@@ -36,29 +36,48 @@ def record_outcome(ledger: Ledger, outcome: Outcome, stamp: Stamp) -> Record:
 
 
 def _new_limits(ledger: Ledger, outcome: Outcome) -> list[Entry]:
-    """The limits that a control study found, where they are not those in force already.
+    """The limits that a control study froze, where they are not those in force already.
 
-    Of each rig and section the latest regime, in the unit of the result; limits of ratios stay in the outcome only.
+    Limits of the same day and base period that an earlier run of the study recorded are superseded.
     """
     day = outcome.provenance.as_of
     if outcome.job != "control_chart" or day is None:
         return []
     known = set(stated_limits(ledger, as_of=day))
-    found: dict[tuple[str, str], StatedLimits] = {}
+    same_day = {
+        limits_key(limits): record.number
+        for record, limits in limits_with_records(ledger)
+        if record.as_of == day
+    }
+    quantity = dict(outcome.provenance.settings).get("results.quantity", "")
+    return [
+        of_limits(one, as_of=day, inputs=outcome.provenance.inputs, supersedes=same_day.get(limits_key(one)))
+        for row in _rows_of(outcome, "frozen_limits")
+        if (one := _frozen(row, quantity)) not in known
+    ]
+
+
+def _rows_of(outcome: Outcome, key: str) -> Iterator[dict[str, Any]]:
     for table in outcome.tables:
-        spread = [column for column in table.columns if column.key == "sd"]
-        if table.key != "limits" or not spread or spread[0].kind is not ColumnKind.RESULT:
-            continue
-        for values in table.rows:
-            row: dict[str, Any] = dict(zip((column.key for column in table.columns), values, strict=True))
-            if row["centre"] is not None and row["sd"]:
-                base = row["base"] if row["base"] is not None and row["base"] >= _LEAST else None
-                found[row["rig"], row["section"]] = StatedLimits(
-                    rig=row["rig"], section=row["section"], centre=row["centre"], sd=row["sd"], base=base,
-                    within_sd=row["within"],
-                )  # fmt: skip
-    inputs = outcome.provenance.inputs
-    return [of_limits(one, as_of=day, inputs=inputs) for one in found.values() if one not in known]
+        if table.key == key:
+            names = [column.key for column in table.columns]
+            for row in table.rows:
+                yield dict(zip(names, row, strict=True))
+
+
+def _frozen(row: dict[str, Any], quantity: str) -> StatedLimits:
+    """Limits as the job's table of frozen limits holds them; the keys of its columns are the names here."""
+    base = BaseOfLimits(
+        first=row["first"], last=row["last"], form=Plotted(row["form"]), runs=row["runs"], df=row["df"],
+        centre_variance=row["centre_variance"], left_out=tuple(json.loads(row["left_out"] or "[]")),
+        within_df=row["within_df"], between_sd=row["between_sd"], ratio_of_means=row["ratio_of_means"],
+        carry=row["carry"], quantity=quantity,
+        analysis=Analysis(row["analysis"]),
+    )  # fmt: skip
+    return StatedLimits(
+        rig=row["rig"], section=row["section"], centre=row["centre"], sd=row["sd"], base=row["base"],
+        within_sd=row["within_sd"], reference=row["reference"], rests_on=base,
+    )  # fmt: skip
 
 
 def earlier_outcome(ledger: Ledger, outcome: Outcome) -> Record | None:

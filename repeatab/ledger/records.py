@@ -227,9 +227,16 @@ def of_limits(
     """The entry of limits that are frozen from the day `as_of` on."""
     check_day("as_of", as_of)
     reference = f", {limits.reference}" if limits.reference else ""
+    content = asdict(limits)
+    if limits.rests_on is not None:
+        base = {name: value for name, value in content["rests_on"].items() if name != "noted"}
+        content["rests_on"] = {
+            **base, "form": limits.rests_on.form.value, "analysis": limits.rests_on.analysis.value,
+            "left_out": list(limits.rests_on.left_out),
+        }  # fmt: skip
     return Entry(
-        kind=Kind.LIMITS, topic=limits.section, subject=f"{limits.rig}{reference}", as_of=as_of,
-        content=asdict(limits), inputs=inputs, supersedes=supersedes,
+        kind=Kind.LIMITS, topic=limits.section, subject=f"{limits.rig}{reference}", as_of=as_of, content=content,
+        inputs=inputs, supersedes=supersedes,
     )  # fmt: skip
 
 

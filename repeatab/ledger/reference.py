@@ -24,7 +24,7 @@ if TYPE_CHECKING:
 _SUPERSEDED = sa.select(LATER.c.supersedes).where(LATER.c.supersedes.is_not(None))
 
 # The roles of intake under which jobs know these columns; `reference` is the lot that the pads come from.
-_ROLES = {
+ROLES = {
     "rig": "rig", "section": "section", "visit": "visit", "time": "day", "pad_lot": "reference",
     "pad_set": "pad_set", "run": "run", "result": "value",
 }  # fmt: skip
@@ -81,7 +81,7 @@ def reference_visits(
         sa.func.coalesce(VISITS.c.reference, ""), VISITS.c.count, VISITS.c.mean, VISITS.c.centred_ss,
     ]  # fmt: skip
     query = sa.select(*columns).where(
-        VISITS.c.record.in_(_current_batches(quantity)), *_wanted(VISITS, rigs, sections, since, until)
+        VISITS.c.record.in_(current_batches(quantity)), *_wanted(VISITS, rigs, sections, since, until)
     )
     with ledger.database.reading() as connection:
         # The driver's plain tuples: a quarter of a million row objects cost the collector of garbage a second.
@@ -152,11 +152,11 @@ def base_period(
     import pandas as pd
 
     conditions = [
-        REFERENCE.c.record.in_(_current_batches(quantity)), *_wanted(REFERENCE, rigs, sections, since, until)
+        REFERENCE.c.record.in_(current_batches(quantity)), *_wanted(REFERENCE, rigs, sections, since, until)
     ]  # fmt: skip
     if references:
         conditions.append(REFERENCE.c.reference.in_(list(references)))
-    columns = [REFERENCE.c[column].label(role) for role, column in _ROLES.items()]
+    columns = [REFERENCE.c[column].label(role) for role, column in ROLES.items()]
     query = sa.select(*columns).where(*conditions).order_by(REFERENCE.c.record, REFERENCE.c.place)
     with ledger.database.reading() as connection:
         rows = [tuple(row) for row in connection.execute(query)]
@@ -164,12 +164,13 @@ def base_period(
         raise LedgerError.no_reference(
             ledger.address.shown, quantity, list(rigs), list(sections), since, until
         )
-    frame = pd.DataFrame(rows, columns=list(_ROLES))
+    frame = pd.DataFrame(rows, columns=list(ROLES))
     frame = frame.loc[:, frame.notna().any()]
     return frame if phase is None else frame.assign(phase=phase)
 
 
-def _current_batches(quantity: str) -> sa.Select[Any]:
+def current_batches(quantity: str) -> sa.Select[Any]:
+    """The numbers of the batches of a quantity that are neither superseded nor withdrawn."""
     return sa.select(RECORDS.c.number).where(
         RECORDS.c.kind == Kind.REFERENCE.value,
         RECORDS.c.topic == quantity,

@@ -58,7 +58,16 @@ VISITS = sa.Table(
     sa.Column("centred_ss", sa.Double),
 )
 
-TABLES_OF_ROWS = (REFERENCE, VISITS)
+SETS = sa.Table(
+    "repeatab_reference_sets",
+    METADATA,
+    sa.Column("record", sa.BigInteger, primary_key=True, autoincrement=False),
+    sa.Column("place", sa.BigInteger, primary_key=True, autoincrement=False),
+    *(sa.Column(name, sa.Text) for name in ("rig", "visit", "reference", "pad_set")),
+    sa.Column("runs", sa.BigInteger),
+)
+
+TABLES_OF_ROWS = (REFERENCE, VISITS, SETS)
 
 _SCHEMA = """
 CREATE TABLE repeatab_schema (version INTEGER NOT NULL PRIMARY KEY, program TEXT NOT NULL)
@@ -88,6 +97,12 @@ CREATE TABLE repeatab_reference_visits (
     PRIMARY KEY (record, place))
 """
 _VISITS_INDEX = "CREATE INDEX repeatab_reference_visits_rig ON repeatab_reference_visits (rig, section, day)"
+_SETS = """
+CREATE TABLE repeatab_reference_sets (
+    record BIGINT NOT NULL REFERENCES repeatab_records (number), place BIGINT NOT NULL,
+    rig TEXT NOT NULL, visit TEXT NOT NULL, reference TEXT, pad_set TEXT NOT NULL, runs BIGINT NOT NULL,
+    PRIMARY KEY (record, place))
+"""
 _REFUSE_POSTGRESQL = """
 CREATE FUNCTION repeatab_refuse() RETURNS trigger LANGUAGE plpgsql AS
 $$ BEGIN RAISE EXCEPTION 'a record of the ledger is never changed: supersede it'; END $$
@@ -95,6 +110,8 @@ $$ BEGIN RAISE EXCEPTION 'a record of the ledger is never changed: supersede it'
 
 Visit = tuple[str, str, str, str | None, str | None, int, float, float]
 """rig, section, visit, reference, first day, count, mean, centred sum of squares"""
+SetRuns = tuple[str, str, str | None, str, int]
+"""rig, visit, reference, pad set, most runs of the set in one section"""
 
 
 @dataclass(frozen=True, slots=True)
@@ -124,7 +141,16 @@ def _second(connection: sa.Connection) -> None:
     _forbid_changes(connection, "repeatab_reference_visits")
 
 
-STEPS = (Step(1, _first), Step(2, _second))
+def _third(connection: sa.Connection) -> None:
+    """Which pad sets ran at each visit: whether sets ran more than once is told without the results."""
+    connection.exec_driver_sql(_SETS)
+    query = sa.select(REFERENCE).order_by(REFERENCE.c.record, REFERENCE.c.place)
+    for record, rows in groupby(connection.execute(query), key=lambda row: int(row.record)):
+        insert_rows(connection, SETS, record, sets_of(ReferenceRow(*row[2:]) for row in rows))
+    _forbid_changes(connection, "repeatab_reference_sets")
+
+
+STEPS = (Step(1, _first), Step(2, _second), Step(3, _third))
 LATEST = STEPS[-1].version
 
 
@@ -146,6 +172,16 @@ def visits_of(rows: Iterable[ReferenceRow]) -> list[Visit]:
     for row in rows:
         found.setdefault((row.rig, row.section, row.visit, row.reference), []).append(row)
     return [(*key, *_moments(group)) for key, group in found.items()]
+
+
+def sets_of(rows: Iterable[ReferenceRow]) -> list[SetRuns]:
+    """The pad sets of each rig and visit, in the order of the results, and how often each ran in a section at most."""
+    runs: dict[tuple[str, str, str | None, str], dict[str, int]] = {}
+    for row in rows:
+        if row.pad_set is not None:
+            own = runs.setdefault((row.rig, row.visit, row.reference, row.pad_set), {})
+            own[row.section] = own.get(row.section, 0) + 1
+    return [(*key, max(own.values())) for key, own in runs.items()]
 
 
 def _moments(group: list[ReferenceRow]) -> tuple[str | None, int, float, float]:

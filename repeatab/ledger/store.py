@@ -23,10 +23,12 @@ from repeatab.ledger.schema import (
     LATEST,
     RECORDS,
     REFERENCE,
+    SETS,
     VERSIONS,
     VISITS,
     insert_rows,
     migrate,
+    sets_of,
     visits_of,
 )
 
@@ -83,6 +85,7 @@ class Ledger:
         if entry.reference is not None:
             insert_rows(connection, REFERENCE, record.number, entry.reference.rows)
             insert_rows(connection, VISITS, record.number, visits_of(entry.reference.rows))
+            insert_rows(connection, SETS, record.number, sets_of(entry.reference.rows))
         return record
 
     def _check_supersedes(self, connection: sa.Connection, entry: Entry, last: int) -> None:

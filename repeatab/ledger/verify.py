@@ -18,7 +18,7 @@ import sqlalchemy as sa
 from repeatab.base.progress import Progress, silent
 from repeatab.ledger.chain import START, hash_of, rows_digest
 from repeatab.ledger.records import Kind, Record, ReferenceRow
-from repeatab.ledger.schema import RECORDS, REFERENCE, TABLES_OF_ROWS, VISITS, visits_of
+from repeatab.ledger.schema import RECORDS, REFERENCE, SETS, TABLES_OF_ROWS, VISITS, sets_of, visits_of
 from repeatab.ledger.store import Ledger
 
 
@@ -153,8 +153,10 @@ def _rows(
         stated = batches.get(number, {})
         if stated.get("count") != len(rows) or stated.get("rows_sha256") != rows_digest(rows):
             faults.append(Fault(number=number, text="its reference results are not what was recorded."))
-        if visits_of(rows) != _visits(connection, number):
+        if visits_of(rows) != _kept(connection, VISITS, number):
             faults.append(Fault(number=number, text="its means by visit do not belong to its results."))
+        if sets_of(rows) != _kept(connection, SETS, number):
+            faults.append(Fault(number=number, text="its pad sets by visit do not belong to its results."))
     faults += [
         Fault(number=number, text="its reference results are missing.")
         for number in batches
@@ -164,9 +166,10 @@ def _rows(
     return counted, faults
 
 
-def _visits(connection: sa.Connection, number: int) -> list[tuple[Any, ...]]:
-    columns = [column for column in VISITS.c if column.name not in ("record", "place")]
-    query = sa.select(*columns).where(VISITS.c.record == number).order_by(VISITS.c.place)
+def _kept(connection: sa.Connection, table: sa.Table, number: int) -> list[tuple[Any, ...]]:
+    """What is kept by visit of a batch."""
+    columns = [column for column in table.c if column.name not in ("record", "place")]
+    query = sa.select(*columns).where(table.c.record == number).order_by(table.c.place)
     return [tuple(row) for row in connection.execute(query)]
 
 

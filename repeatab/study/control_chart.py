@@ -30,8 +30,8 @@ from repeatab.jobs.charts.question import (
     Residuals,
     StatedLimits,
 )
-from repeatab.study.parts import Part
-from repeatab.study.study_file import SectionPart, StudyFile
+from repeatab.study.parts import Part, ResultsPart, paths_from
+from repeatab.study.study_file import FromLedger, SectionPart, StudyFile
 from repeatab.study.values import DateText, in_words
 
 _SCATTER = {
@@ -47,6 +47,16 @@ _SHIFT = (
 _IN_CONTROL = (
     "Say how many visits a sound rig shall run, on average, until a chart gives a false alarm in a section. 370 is "
     "that of 3-sigma limits; fewer find a change sooner."
+)
+
+
+_FILES = (
+    "Say which result files to read (a path, a list of paths, a pattern or a folder), or take the reference results "
+    "from the ledger: results.from_ledger = true."
+)
+_OF_LEDGER = tuple(
+    role.value
+    for role in (Role.RESULT, Role.RIG, Role.SECTION, Role.VISIT, Role.TIME, Role.PAD_LOT, Role.PAD_SET)
 )
 
 
@@ -94,9 +104,17 @@ class ChartPart(Part):
         return Shewhart(limit=self.limit, rules=self.rules)
 
 
+class ChartResultsPart(ResultsPart):
+    """[results] of a control chart: files, the ledger, or both."""
+
+    files: Annotated[tuple[str, ...], PlainValidator(paths_from)] = ()
+    from_ledger: bool = False
+
+
 class BasePart(Part):
     """[base]: the base period."""
 
+    from_ledger: bool = False
     start: DateText | None = None
     until: DateText | None = None
     visits: int | None = None
@@ -215,6 +233,21 @@ class ControlChartFile(StudyFile):
     joint: JointPart | None = None
     limits: tuple[LimitsPart, ...] = ()
     sections: dict[str, SectionPart] = Field(description="Name each section that is watched.")
+    results: ChartResultsPart = Field(
+        description="Say which result files to read and how they are written, or take the results from the ledger: "
+        "from_ledger = true."
+    )
+
+    @property
+    def names(self) -> tuple[str, ...]:
+        """The roles and own names that the results will have; a ledger names its columns itself."""
+        named = super().names
+        return named if self.results.files else (*named, *_OF_LEDGER)
+
+    @property
+    def from_ledger(self) -> FromLedger:
+        """What is taken from the ledger."""
+        return FromLedger(results=self.results.from_ledger, limits=bool(self.base and self.base.from_ledger))
 
     @property
     def parts_by_section(self) -> Mapping[str, SectionPart]:
@@ -259,6 +292,22 @@ class ControlChartFile(StudyFile):
         if self.joint is None:
             return None
         return JointWatch(false_alarm=self.joint.false_alarm, weight=self.joint.weight, in_control=in_control)
+
+    @model_validator(mode="after")
+    def _of_the_ledger(self) -> Self:
+        if not self.results.files and not self.results.from_ledger:
+            raise StudyError(f"results.files: is missing. {_FILES}")
+        if self.exclude and not self.results.files:
+            raise StudyError(
+                "exclude: takes rows out of result files, and this study names none. What is wrong in the ledger is "
+                "put right there: repeatab history import --supersedes NUMBER, or repeatab history withdraw."
+            )
+        if self.base is not None and self.base.from_ledger and self.as_of is None:
+            raise StudyError(
+                "as_of: is missing. Limits from the ledger are those in force on the day that the study stands for; "
+                "state it, such as as_of = 2026-03-31."
+            )
+        return self
 
     @model_validator(mode="after")
     def _sensible(self) -> Self:

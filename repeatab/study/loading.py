@@ -25,7 +25,7 @@ from repeatab.study.faults import study_error
 from repeatab.study.known_jobs import schema_of
 from repeatab.study.plan_part import PlanPart
 from repeatab.study.settings import Settings, settings_of
-from repeatab.study.study_file import Question, StudyFile
+from repeatab.study.study_file import NOTHING_FROM_LEDGER, FromLedger, Question, StudyFile
 from repeatab.study.toml_text import StudyText, read_study_text
 
 
@@ -49,12 +49,13 @@ class ResultSource:
 class History:
     """Where the past is kept: a ledger's file (already found from the study file's folder) or address, if any.
 
-    base_since, base_until : first and last day of the base period that is taken from it.
+    base_since, base_until : first and last day of the base period that is taken from it.  takes : what else is.
     """
 
     ledger: str | None = None
     base_since: str | None = None
     base_until: str | None = None
+    takes: FromLedger = NOTHING_FROM_LEDGER
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -134,7 +135,8 @@ def _study(text: StudyText, file: StudyFile, *, folder: Path) -> Study:
         quantity=file.results.quantity,
     )
     # What the mapping itself gets wrong is said before any result file is opened.
-    plan_columns(source.columns, source.options, source.exclusions)
+    if source.files:
+        plan_columns(source.columns, source.options, source.exclusions)
     return Study(
         file=text.file,
         job=file.job,
@@ -170,4 +172,4 @@ def _history(file: StudyFile, folder: Path) -> History:
     if ledger is not None and "://" not in ledger:
         ledger = str(folder / ledger)
     since, until = file.base_days
-    return History(ledger=ledger, base_since=since, base_until=until)
+    return History(ledger=ledger, base_since=since, base_until=until, takes=file.from_ledger)

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from abc import abstractmethod
 from collections.abc import Mapping
+from dataclasses import dataclass
 from typing import ClassVar, Self
 
 from pydantic import Field, model_validator
@@ -33,6 +34,17 @@ Question = CorrelationCheck | GaugeStudy | LotComparison | Requalification | Rou
 DEFAULT_CONFIDENCE = 0.95
 DEFAULT_SEED = 20260101
 _ROLES = tuple(role.value for role in Role)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FromLedger:
+    """What a study takes from the ledger beside the past that is shown: its results, and limits set before."""
+
+    results: bool = False
+    limits: bool = False
+
+
+NOTHING_FROM_LEDGER = FromLedger()
 
 
 class SectionPart(Part):
@@ -81,6 +93,11 @@ class StudyFile(Part):
     def event_source(self) -> EventSource | None:
         """Where events are read from, where the job takes some and the study names a file."""
         return None
+
+    @property
+    def from_ledger(self) -> FromLedger:
+        """What the job takes from the ledger, where the study says so."""
+        return NOTHING_FROM_LEDGER
 
     @property
     def base_days(self) -> tuple[str | None, str | None]:

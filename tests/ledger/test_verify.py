@@ -16,6 +16,7 @@ Make = Callable[..., Entry]
 RECORDS = "repeatab_records"
 ROWS = "repeatab_reference"
 VISITS = "repeatab_reference_visits"
+SETS = "repeatab_reference_sets"
 
 
 @pytest.fixture
@@ -30,12 +31,12 @@ def filled(ledger: Ledger, stamp: Stamp, event_entry: Make, batch: Make) -> Ledg
 def tampered(ledger: Ledger, *statements: str) -> str:
     """Change the database behind the triggers' back; returns what verifying says."""
     with ledger.database.writing() as connection:
-        for table in (RECORDS, ROWS, VISITS):
+        for table in (RECORDS, ROWS, VISITS, SETS):
             for action in ("update", "delete"):
                 on = f" ON {table}" if connection.dialect.name == "postgresql" else ""
                 connection.exec_driver_sql(f"DROP TRIGGER {table}_no_{action}{on}")
         if connection.dialect.name == "postgresql":
-            for table in (ROWS, VISITS, RECORDS):
+            for table in (ROWS, VISITS, SETS, RECORDS):
                 for key in sa.inspect(connection).get_foreign_keys(table):
                     connection.exec_driver_sql(f"ALTER TABLE {table} DROP CONSTRAINT {key['name']}")
         for statement in statements:
@@ -64,7 +65,8 @@ def test_a_changed_record_shows(filled: Ledger, column: str) -> None:
         ([f"UPDATE {RECORDS} SET hash = 'x' WHERE number = 2"], "record 3: does not follow the record before it"),
         ([f"UPDATE {RECORDS} SET supersedes = 1 WHERE number = 4"], "record 4: its content is not what was recorded"),
         (
-            [f"DELETE FROM {t} WHERE {c} = 2" for t, c in ((ROWS, "record"), (VISITS, "record"), (RECORDS, "number"))],
+            [f"DELETE FROM {t} WHERE record = 2" for t in (ROWS, VISITS, SETS)]
+            + [f"DELETE FROM {RECORDS} WHERE number = 2"],
             "record 3: 1 before it missing",
         ),
         ([f"UPDATE {ROWS} SET value = value + 1e-15 WHERE record = 2 AND place = 3"], "record 2: its reference"),
@@ -73,6 +75,7 @@ def test_a_changed_record_shows(filled: Ledger, column: str) -> None:
         ([f"DELETE FROM {ROWS} WHERE record = 2"], "record 2: its reference results are missing"),
         ([f"UPDATE {VISITS} SET mean = mean + 1e-15 WHERE record = 3"], "record 3: its means by visit do not belong"),
         ([f"DELETE FROM {VISITS} WHERE record = 3"], "record 3: its means by visit do not belong"),
+        ([f"UPDATE {SETS} SET runs = 2 WHERE record = 3"], "record 3: its pad sets by visit do not belong"),
         (
             [f"INSERT INTO {ROWS} (record, place, rig, section, visit, value) VALUES (1, 1, 'R', 's', 'v', 0.4)"],
             "record 1: repeatab_reference holds rows for it, but it is no batch",

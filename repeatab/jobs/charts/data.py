@@ -1,22 +1,23 @@
 """The reference results of each rig, reduced to one cell per visit, section and reference.
 
-In: run results and a ControlChart question.  Out: ReferenceData; no later part of the job holds rows, except the
-base rows of range charts.
+In: run results, or results reduced by visit already, and a ControlChart question.  Out: ReferenceData; no later part
+of the job holds rows, except the base rows of range charts.
 """
 
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from repeatab.base.errors import InputError, StudyError, listed, nearest
-from repeatab.cells import reduce_to_cells, sort_and_code
+from repeatab.cells import Cells, reduce_to_cells
 from repeatab.control.arrays import FloatArray, IntArray
 from repeatab.intake.checks.order import read_times
 from repeatab.intake.results import Results
+from repeatab.jobs.charts.past_visits import UNNAMED, Days, PastVisits, cells_by_visit
 from repeatab.jobs.charts.question import ControlChart, Plotted, Reference
 from repeatab.jobs.questions import Analysis
 from repeatab.jobs.wording import plural
@@ -25,7 +26,6 @@ if TYPE_CHECKING:
     import pandas as pd
 
 ALONE = "the rig"
-UNNAMED = "the reference"
 _DAYS_PER_MONTH = 365.2425 / 12
 
 
@@ -95,8 +95,8 @@ class ReferenceData:
     set_aside: tuple[str, ...]
 
 
-def reference_data(question: ControlChart, results: Results) -> ReferenceData:
-    """Arrange the run results.
+def reference_data(question: ControlChart, results: Results | PastVisits) -> ReferenceData:
+    """Arrange the run results, or those that are reduced by visit.
 
     Raises
     ------
@@ -105,6 +105,8 @@ def reference_data(question: ControlChart, results: Results) -> ReferenceData:
     InputError
         Neither visit nor time is recorded; a result has no logarithm; nothing is left.
     """
+    if isinstance(results, PastVisits):
+        return _arranged_visits(question, results)
     table, set_aside = _usable(question, results)
     days = _days(table)
     table = table.assign(_day=days)
@@ -115,7 +117,24 @@ def reference_data(question: ControlChart, results: Results) -> ReferenceData:
     repeats = question.reference is Reference.LOT and _sets_return(table)
     if question.reference is Reference.LOT and "pad_set" in table.columns:
         table = _one_per_set(table)
-    return _arranged(question, table, set_aside, repeats=repeats, told=told)
+    keys = ["rig", "section", "visit", "source"]
+    cells = reduce_to_cells(table[[*keys, "result"]], result="result", factors=keys)
+    low, high, days = _extremes(table, keys, cells.levels, cells.codes)
+    arranged, place, rank = _arranged(question, cells, days, low, high)
+    return replace(
+        arranged, values=_values(question, table, place, rank, cells.levels), repeats=repeats, lots_told=told,
+        set_aside=set_aside,
+    )  # fmt: skip
+
+
+def _arranged_visits(question: ControlChart, past: PastVisits) -> ReferenceData:
+    """The same from results by visit; their extremes are not kept, so range charts take the results themselves."""
+    found = cells_by_visit(past, rigs=question.rigs, sections=tuple(one.name for one in question.sections))
+    for name in ("rig", "section"):
+        _refuse_unknown(question, name, [str(label) for label in found.cells.levels_of(name)])
+    nothing = found.cells.mean[:, 0]
+    arranged, _, _ = _arranged(question, found.cells, found.days, nothing, nothing)
+    return replace(arranged, repeats=past.sets_return, lots_told=past.lots_told)
 
 
 def _usable(question: ControlChart, results: Results) -> tuple[pd.DataFrame, tuple[str, ...]]:
@@ -162,19 +181,24 @@ def _as_text(column: pd.Series) -> pd.Series:
 def _chosen(question: ControlChart, table: pd.DataFrame) -> pd.DataFrame:
     wanted = {"rig": question.rigs, "section": tuple(section.name for section in question.sections)}
     for name, chosen in wanted.items():
-        known = [str(level) for level in table[name].unique()]
-        named = [*chosen, *(getattr(stated, name) for stated in question.limits)]
-        for label in named:
-            if label not in known:
-                raise StudyError(
-                    f"{name}s: '{label}' is not in the results; there are {listed(sorted(known))}."
-                    f"{nearest(label, known)} Correct the study, or add an alias."
-                )
+        _refuse_unknown(question, name, [str(level) for level in table[name].unique()])
         if chosen:
             table = table[table[name].isin(chosen)]
     if len(table) == 0:
         raise InputError("no result is left for the rigs and sections of the study.")
     return table.reset_index(drop=True)
+
+
+def _refuse_unknown(question: ControlChart, name: str, known: list[str]) -> None:
+    """A rig or section that the study names has to be in the results; recorded limits may be of others."""
+    chosen = {"rig": question.rigs, "section": tuple(section.name for section in question.sections)}[name]
+    stated = [getattr(one, name) for one in question.limits if one.rests_on is None]
+    for label in (*chosen, *stated):
+        if label not in known:
+            raise StudyError(
+                f"{name}s: '{label}' is not in the results; there are {listed(sorted(known))}."
+                f"{nearest(label, known)} Correct the study, or add an alias."
+            )
 
 
 def _days(table: pd.DataFrame) -> Any:
@@ -247,44 +271,34 @@ def _one_per_set(table: pd.DataFrame) -> pd.DataFrame:
 
 
 def _arranged(
-    question: ControlChart, table: pd.DataFrame, set_aside: tuple[str, ...], *, repeats: bool, told: bool
-) -> ReferenceData:
-    keys = ["rig", "section", "visit", "source"]
-    cells = reduce_to_cells(table[[*keys, "result"]], result="result", factors=keys)
-    extremes = _extremes(table, keys, cells.levels, cells.codes)
+    question: ControlChart, cells: Cells, days: Days, low: FloatArray, high: FloatArray
+) -> tuple[ReferenceData, IntArray, IntArray]:
+    """ReferenceData without what only rows tell; with it the places of the visits and the ranks of the sources."""
     rigs = tuple(str(label) for label in cells.levels_of("rig"))
-    sections = tuple(section.name for section in question.sections)
-    place, visits = _order_of_visits(table, cells.levels_of("rig"), cells.levels_of("visit"))
-    rank, sources = _order_of_sources(table, cells.levels_of("source"))
     rig, section = cells.code_of("rig"), cells.code_of("section")
+    place, visits = _order_of_visits(cells, days)
+    rank, sources = _order_of_sources(cells, days)
     visit, source = place[rig, cells.code_of("visit")], rank[cells.code_of("source")]
     order = np.lexsort((source, visit, section, rig))
     every = VisitCells(
         visit=visit, source=source, count=cells.count, mean=cells.mean[:, 0] + cells.shift[0],
-        ss=cells.cross[:, 0, 0], low=extremes[0], high=extremes[1], age=np.zeros(len(cells)),
+        ss=cells.cross[:, 0, 0], low=low, high=high, age=np.zeros(len(cells)),
     ).at(order)  # fmt: skip
-    every = _aged(every, section[order], _chronology(table, rigs, visits), rig[order])
-    group = rig[order] * len(cells.levels_of("section")) + section[order]
-    starts = np.flatnonzero(np.diff(group, prepend=-1))
-    ends = np.append(starts[1:], len(group))
+    when = _chronology(cells, rigs, visits)
+    every = replace(every, age=_ages(every, section[order], when, rig[order]))
     names = [str(label) for label in cells.levels_of("section")]
+    group = rig[order] * len(names) + section[order]
+    starts = np.flatnonzero(np.diff(group, prepend=-1))
     found = {
         (rigs[rig[order[a]]], names[section[order[a]]]): every.at(slice(a, b))
-        for a, b in zip(starts, ends, strict=True)
+        for a, b in zip(starts, np.append(starts[1:], len(group)), strict=True)
     }
-    return ReferenceData(
-        rigs=rigs,
-        sections=sections,
-        sources=sources,
-        visits=visits,
-        cells=found,
-        values=_values(question, table, place, rank, cells.levels),
-        rows=len(table),
-        visits_per_month=_rate(visits),
-        repeats=repeats,
-        lots_told=told,
-        set_aside=set_aside,
-    )
+    arranged = ReferenceData(
+        rigs=rigs, sections=tuple(one.name for one in question.sections), sources=sources, visits=visits,
+        cells=found, values={}, rows=cells.rows, visits_per_month=_rate(visits), repeats=False, lots_told=True,
+        set_aside=(),
+    )  # fmt: skip
+    return arranged, place, rank
 
 
 def _values(
@@ -304,9 +318,11 @@ def _values(
 
 def _extremes(
     table: pd.DataFrame, keys: list[str], levels: Any, codes: IntArray
-) -> tuple[FloatArray, FloatArray]:
-    """Lowest and highest result of each cell, in the order of the cells."""
-    grouped = table.groupby(keys, sort=False, observed=True)["result"].agg(["min", "max"])
+) -> tuple[FloatArray, FloatArray, Days]:
+    """Lowest and highest result and first day of each cell, in the order of the cells."""
+    grouped = table.groupby(keys, sort=False, observed=True).agg(
+        low=("result", "min"), high=("result", "max"), day=("_day", "min")
+    )
     place = [grouped.index.get_level_values(name) for name in keys]
     mine = np.stack(
         [
@@ -318,9 +334,11 @@ def _extremes(
     # Both list every cell once: sort both the same way and match.
     here, there = np.lexsort(codes.T[::-1]), np.lexsort(mine.T[::-1])
     low, high = np.empty(len(codes)), np.empty(len(codes))
-    low[here] = grouped["min"].to_numpy()[there]
-    high[here] = grouped["max"].to_numpy()[there]
-    return low, high
+    days = np.empty(len(codes), dtype="datetime64[D]")
+    low[here] = grouped["low"].to_numpy()[there]
+    high[here] = grouped["high"].to_numpy()[there]
+    days[here] = grouped["day"].to_numpy().astype("datetime64[D]")[there]
+    return low, high, days
 
 
 def _index_in(levels: Any, labels: Any) -> IntArray:
@@ -328,49 +346,65 @@ def _index_in(levels: Any, labels: Any) -> IntArray:
     return np.array([number[label] for label in labels], dtype=np.int64)
 
 
-def _order_of_visits(table: pd.DataFrame, rigs: Any, labels: Any) -> tuple[IntArray, dict[str, Visits]]:
+def _order_of_visits(cells: Cells, days: Days) -> tuple[IntArray, dict[str, Visits]]:
     """(rigs, visit labels) place of each visit among those of its rig, by its first day, else by its label."""
-    first = table.groupby(["rig", "visit"], sort=False, observed=True)["_day"].min().reset_index()
-    first["label"] = _index_in(labels, first["visit"])
-    first["who"] = _index_in(rigs, first["rig"])
-    ordered = first.sort_values(["who", "_day", "label"], kind="stable", na_position="first")
+    rigs, labels = cells.levels_of("rig"), cells.levels_of("visit")
+    key = cells.code_of("rig") * len(labels) + cells.code_of("visit")
+    pair, own = np.unique(key, return_inverse=True)
+    first = _earliest(days, own, pair.size)
+    who, label = np.divmod(pair, len(labels))
+    # Visits without a day come first, as not-a-time is the smallest number.
+    order = np.lexsort((label, first.astype(np.int64), who))
     place = np.zeros((len(rigs), len(labels)), dtype=np.int64)
-    place[ordered["who"], ordered["label"]] = ordered.groupby("who").cumcount()
+    texts = first.astype(str)
+    texts[np.isnat(first)] = ""
     visits = {}
-    for who, group in ordered.groupby("who"):
-        days = tuple("" if day is None or day != day else str(day)[:10] for day in group["_day"])
-        visits[str(rigs[who])] = Visits(
-            labels=tuple(str(v) for v in group["visit"]), days=days, dated=all(days)
+    for number, rig in enumerate(rigs):
+        mine = order[who[order] == number]
+        place[number, label[mine]] = np.arange(mine.size)
+        own_days = tuple(texts[mine].tolist())
+        visits[str(rig)] = Visits(
+            labels=tuple(str(labels[i]) for i in label[mine]), days=own_days, dated=all(own_days)
         )
     return place, visits
 
 
-def _order_of_sources(table: pd.DataFrame, labels: Any) -> tuple[IntArray, tuple[str, ...]]:
+def _earliest(days: Days, group: IntArray, groups: int) -> Days:
+    """(groups,) first day of each group; days that are not known count only where there are no others."""
+    latest = np.iinfo(np.int64).max
+    number = days.astype(np.int64)
+    first = np.full(groups, latest)
+    np.minimum.at(first, group, np.where(np.isnat(days), latest, number))
+    found = first.astype("datetime64[D]")
+    found[first == latest] = np.datetime64("NaT")
+    return found
+
+
+def _order_of_sources(cells: Cells, days: Days) -> tuple[IntArray, tuple[str, ...]]:
     """(labels,) rank of each lot or set by its first day, else by its first visit, else by its label."""
-    visit_codes = sort_and_code(np.asarray(table["visit"], dtype=object))[1]
-    spare = table.assign(_visit=visit_codes)
-    first = spare.groupby("source", sort=False, observed=True).agg(
-        day=("_day", "min"), visit=("_visit", "min")
-    )
-    first = first.loc[list(labels)].reset_index()
-    order = first.sort_values(["day", "visit", "source"], kind="stable").index.to_numpy()
+    labels, source = cells.levels_of("source"), cells.code_of("source")
+    visit = np.full(len(labels), len(cells.levels_of("visit")))
+    np.minimum.at(visit, source, cells.code_of("visit"))
+    first = _earliest(days, source, len(labels))
+    late = np.where(np.isnat(first), np.iinfo(np.int64).max, first.astype(np.int64))
+    order = np.lexsort((np.arange(len(labels)), visit, late))
     rank = np.empty(len(order), dtype=np.int64)
     rank[order] = np.arange(len(order))
     return rank, tuple(str(labels[i]) for i in order)
 
 
-def _chronology(table: pd.DataFrame, rigs: tuple[str, ...], visits: Mapping[str, Visits]) -> list[FloatArray]:
+def _chronology(cells: Cells, rigs: tuple[str, ...], visits: Mapping[str, Visits]) -> list[FloatArray]:
     """For each rig the time of each visit as a number that can be compared between rigs."""
     if all(one.dated for one in visits.values()):
         return [np.array(visits[rig].days, dtype="datetime64[D]").astype(np.float64) for rig in rigs]
-    labels = sort_and_code(np.asarray(table["visit"], dtype=object))[0]
-    number = {str(label): float(i) for i, label in enumerate(labels)}
+    number = {str(label): float(i) for i, label in enumerate(cells.levels_of("visit"))}
     return [np.array([number[label] for label in visits[rig].labels]) for rig in rigs]
 
 
-def _aged(cells: VisitCells, section: IntArray, when: list[FloatArray], rig: IntArray) -> VisitCells:
-    """With the mean number of runs that each cell's set had made before, in the section, on any rig."""
-    time = np.array([when[r][v] for r, v in zip(rig, cells.visit, strict=True)])
+def _ages(cells: VisitCells, section: IntArray, when: list[FloatArray], rig: IntArray) -> FloatArray:
+    """(cells,) mean number of runs that each cell's set had made before, in the section, on any rig."""
+    begins = np.cumsum([0, *(one.size for one in when[:-1])])
+    time = np.concatenate(when)[begins[rig] + cells.visit]
     order = np.lexsort((rig, time, cells.source, section))
     count = cells.count[order].astype(np.float64)
     before = np.cumsum(count) - count
@@ -379,7 +413,7 @@ def _aged(cells: VisitCells, section: IntArray, when: list[FloatArray], rig: Int
     before -= np.repeat(before[starts], np.diff(np.append(starts, len(group))))
     age = np.empty(len(group))
     age[order] = before + (count - 1) / 2
-    return VisitCells(**{name: getattr(cells, name) for name in cells.__slots__ if name != "age"}, age=age)
+    return age
 
 
 def _rate(visits: Mapping[str, Visits]) -> float | None:

@@ -14,9 +14,9 @@ from repeatab.control.arrays import IntArray
 from repeatab.intake.events import Event
 from repeatab.jobs.charts.data import Visits
 from repeatab.jobs.charts.joint import JointRegime
-from repeatab.jobs.charts.limits import SeriesLimits, base_kept
 from repeatab.jobs.charts.question import ControlChart
 from repeatab.jobs.charts.series import Series
+from repeatab.jobs.charts.series_limits import SeriesLimits, base_kept
 from repeatab.jobs.charts.states import RigState
 from repeatab.jobs.charts.watch import ChartSignal, GivenBy, Stretch, Watched
 from repeatab.jobs.charts.wear import ToldBy

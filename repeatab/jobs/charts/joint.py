@@ -18,9 +18,9 @@ from repeatab.control.multivariate import JointBase, drivers, joint_base
 from repeatab.control.signals import Side, stretches
 from repeatab.intake.events import Event
 from repeatab.jobs.charts.data import Visits
-from repeatab.jobs.charts.limits import base_kept
 from repeatab.jobs.charts.question import ControlChart, JointWatch
 from repeatab.jobs.charts.series import Series
+from repeatab.jobs.charts.series_limits import base_kept
 from repeatab.jobs.charts.watch import ChartSignal, GivenBy, Watched, nearby
 
 _DEFAULT_RATE = 0.0027

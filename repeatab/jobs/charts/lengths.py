@@ -15,8 +15,8 @@ from repeatab.control.estimated_limits import EstimatedLimits, estimated_limits
 from repeatab.control.limits import nominal_rate
 from repeatab.control.mewma import mewma_limit, mewma_run_length
 from repeatab.control.run_length import average_run_length
-from repeatab.jobs.charts.limits import SeriesLimits
 from repeatab.jobs.charts.question import ControlChart
+from repeatab.jobs.charts.series_limits import SeriesLimits
 
 SHIFTS = (0.5, 1.0, 1.5, 2.0, 3.0)
 _MOST_STATES = 12

@@ -6,109 +6,29 @@ In: a Series and its Regime.  Out: SeriesLimits, which turn points into standard
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 
 from repeatab.base.errors import EstimationError, NotSeparableError
-from repeatab.control.arrays import FloatArray, IntArray
-from repeatab.control.autocorrelation import Autocorrelation, FirstOrder, autocorrelation, first_order
-from repeatab.control.factors import chart_factors
+from repeatab.control.arrays import FloatArray
+from repeatab.control.autocorrelation import autocorrelation, first_order
 from repeatab.control.limits import TRIAL_BELOW, LimitKind, Limits, individual_limits, nominal_rate
 from repeatab.control.scatter import ScatterMethod
-from repeatab.control.scatter_distribution import prediction_factor, rate_beyond
+from repeatab.control.scatter_distribution import prediction_factor
 from repeatab.control.screening import Screening, screen
-from repeatab.control.subgroup_limits import Spread, SubgroupLimits, subgroup_limits
-from repeatab.control.visits import VisitScatter
+from repeatab.control.subgroup_limits import subgroup_limits
 from repeatab.jobs.charts.data import ReferenceData
 from repeatab.jobs.charts.question import ControlChart, Plotted, Residuals, StatedLimits
+from repeatab.jobs.charts.recorded_limits import recorded_limits
 from repeatab.jobs.charts.series import Regime, Series
+from repeatab.jobs.charts.series_limits import SPREAD, BaseTrend, SeriesLimits, base_kept
 from repeatab.jobs.charts.visit_base import VisitBase
 
 _LEAST = 3
 _AUTOCORRELATED = 0.01
 _TREND = 0.001
 _AS_KNOWN = 1e6
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class BaseTrend:
-    """A steady rise or fall within the base period, per visit, and the probability of one so steep by chance."""
-
-    per_visit: float
-    p: float
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class SeriesLimits:
-    """Limits of the points of a regime.
-
-    limits: for a visit of the typical number of runs; its `removed` count places within the base.  within_sd,
-    between_sd: of a run within a visit, of visits beyond it; None where not kept apart.  spread: of range or
-    standard deviation charts.  neighbours: test on the base points, None with too few.  model: charted residuals
-    rest on it.  trend: of a base period that itself moves, None where it does
-    not.  odd_sizes: base places left out because their number of runs differs from the others'.
-    """
-
-    plotted: Plotted
-    limits: Limits
-    runs: int
-    centre_variance: float
-    within_sd: float | None = None
-    within_df: float | None = None
-    between_sd: float | None = None
-    spread: SubgroupLimits | None = None
-    neighbours: Autocorrelation | None = None
-    model: FirstOrder | None = None
-    trend: BaseTrend | None = None
-    stated: bool = False
-    odd_sizes: tuple[int, ...] = ()
-    nominal: float = 3.0
-
-    @property
-    def trial(self) -> bool:
-        """Whether the limits are trial prediction limits."""
-        return self.limits.kind is LimitKind.TRIAL
-
-    @property
-    def widening(self) -> float:
-        """How much wider than the nominal limits they are, for what few base points leave unknown."""
-        return self.limits.factor / self.nominal
-
-    def sd(self, runs: IntArray) -> FloatArray:
-        """(points,) standard deviation of points of so many runs each."""
-        if self.model is None and self.plotted is Plotted.VISITS and self.within_sd is not None:
-            between = self.between_sd or 0.0
-            found: FloatArray = np.sqrt(between**2 + self.within_sd**2 / runs)
-            return found
-        if self.model is None and self.spread is not None:
-            return self.spread.within_sd / np.sqrt(runs)
-        return np.full(runs.size, self.limits.sd)
-
-    def plain_rate(self, link: float = 0.0) -> float | None:
-        """False alarms per point had the nominal limits been put on so few base points; None for known ones.
-
-        link : variance that a change-over leaves in the centre, over that of a point.
-        """
-        if self.stated and self.limits.df is None:
-            return None
-        variance = self.centre_variance + link
-        return rate_beyond(self.nominal, df=self.limits.df, count=self.limits.count, centre_variance=variance)
-
-    def scatter_bounds(self, runs: int) -> tuple[float, float] | None:
-        """Lower and upper limit of what a visit of so many runs scatters by; None where it is not charted."""
-        if runs < 2:
-            return None
-        rate = nominal_rate(self.nominal)
-        if self.spread is not None:
-            return _spread_bounds(self.spread, runs, self.nominal)
-        if self.plotted is Plotted.VISITS and self.within_sd is not None and self.within_df:
-            base = VisitScatter(
-                visits=2, centre=0.0, centre_variance=0.0, within_sd=self.within_sd, within_df=self.within_df,
-                between_sd=0.0, between_variance_raw=0.0,
-            )  # fmt: skip
-            return 0.0, base.spread_limit(runs, false_alarm=rate)
-        return None
 
 
 def limits_of(question: ControlChart, data: ReferenceData, series: Series, regime: Regime) -> SeriesLimits:
@@ -121,13 +41,31 @@ def limits_of(question: ControlChart, data: ReferenceData, series: Series, regim
     """
     plotted = plotted_form(question, data)
     nominal = question.shewhart.limit
-    if series.stated is not None and regime.number == 0:
-        return _stated(series.stated, plotted, nominal, runs=int(np.median(series.cells.count[regime.new])))
+    stated = regime.stated
+    if stated is not None and stated.rests_on is not None:
+        asked = replace(question, screening=False)
+        form = stated.rests_on.form
+        return recorded_limits(
+            stated, stated.rests_on, nominal, series, regime, lambda r: _formed(asked, data, series, r, form)
+        )
+    if stated is not None:
+        return _stated(stated, plotted, nominal, runs=int(np.median(series.cells.count[regime.new])))
+    if regime.base.size < _LEAST and regime.forming:
+        raise EstimationError(
+            f"the base after '{regime.cause}' is being formed: {regime.base.size} of {regime.wanted} visits."
+        )
     if regime.base.size < _LEAST:
         raise EstimationError(
             f"found {regime.base.size} base visits, expected at least {_LEAST}: the limits cannot be formed. Extend "
             "the base period, or state limits that were set before."
         )
+    return _with_neighbours(question, series, regime, _formed(question, data, series, regime, plotted))
+
+
+def _formed(
+    question: ControlChart, data: ReferenceData, series: Series, regime: Regime, plotted: Plotted
+) -> SeriesLimits:
+    """Limits from the base of a regime, before its neighbours are looked at."""
     match plotted:
         case Plotted.SINGLE:
             found = _single(question, series, regime)
@@ -135,8 +73,7 @@ def limits_of(question: ControlChart, data: ReferenceData, series: Series, regim
             found = _visits(question, series, regime)
         case Plotted.MEAN_AND_RANGE | Plotted.MEAN_AND_SD:
             found = _subgroups(question, data, series, regime, plotted)
-    found = replace(found, nominal=nominal)
-    return _with_neighbours(question, series, regime, found)
+    return replace(found, nominal=question.shewhart.limit)
 
 
 def plotted_form(question: ControlChart, data: ReferenceData) -> Plotted:
@@ -226,7 +163,7 @@ def _subgroups(
     places = regime.base[fits]
     if size < 2 or places.size < 2:
         raise EstimationError(
-            f"found {places.size} base visits of {size} runs; a chart of mean and {_SPREAD[plotted].value} needs at "
+            f"found {places.size} base visits of {size} runs; a chart of mean and {SPREAD[plotted].value} needs at "
             "least two visits of the same number of runs, two or more."
         )
     rows = np.stack(
@@ -238,7 +175,7 @@ def _subgroups(
     )
     found = subgroup_limits(
         rows,
-        spread=_SPREAD[plotted],
+        spread=SPREAD[plotted],
         limit=question.shewhart.limit,
         robust=question.robust,
         screening=question.screening,
@@ -254,25 +191,6 @@ def _subgroups(
         spread=found,
         odd_sizes=tuple(int(i) for i in np.flatnonzero(~fits)),
     )
-
-
-_SPREAD = {Plotted.MEAN_AND_RANGE: Spread.RANGE, Plotted.MEAN_AND_SD: Spread.STANDARD_DEVIATION}
-
-
-def _spread_bounds(spread: SubgroupLimits, runs: int, nominal: float) -> tuple[float, float]:
-    factors = chart_factors(runs)
-    if spread.spread is Spread.RANGE:
-        unit, scatter = factors.d2, factors.d3
-    else:
-        unit, scatter = factors.c4, math.sqrt(1 - factors.c4**2)
-    low, high = max(0.0, unit - nominal * scatter), unit + nominal * scatter
-    return low * spread.within_sd, high * spread.within_sd
-
-
-def base_kept(regime: Regime, found: SeriesLimits) -> IntArray:
-    """Places of the base points that the limits rest on."""
-    out = {one.index for one in found.limits.removed} | set(found.odd_sizes)
-    return np.array([place for i, place in enumerate(regime.base) if i not in out], dtype=np.int64)
 
 
 def _with_neighbours(

@@ -11,12 +11,12 @@ from repeatab.base.notes import Note, NoteKind
 from repeatab.intake.events import Event
 from repeatab.jobs.charts.data import ReferenceData
 from repeatab.jobs.charts.joint import JointRegime
-from repeatab.jobs.charts.limits import SeriesLimits
 from repeatab.jobs.charts.question import ControlChart, Plotted, Reference
 from repeatab.jobs.charts.series import Series
+from repeatab.jobs.charts.series_limits import SeriesLimits
 from repeatab.jobs.charts.watch import Watched
 from repeatab.jobs.charts.words import PLOTTED_WORDS, Scale, of_what
-from repeatab.jobs.wording import enumerated, p_value, plural
+from repeatab.jobs.wording import enumerated, p_value, plural, result
 from repeatab.outcome.outcome import MethodNote
 
 Key = tuple[str, str]
@@ -36,6 +36,7 @@ def chart_notes(
     """Restarts, trial limits, too narrow limits, events that concern nothing here, and what was not drawn."""
     found = [
         *_restarts(data, series),
+        *_recorded(watched, scale),
         *_narrow(watched),
         *_troubles(watched),
         *_stopped(watched),
@@ -82,6 +83,43 @@ def _limits(watched: Mapping[Key, tuple[Watched, ...]]) -> Iterator[tuple[Key, W
         for one in regimes:
             if one.limits is not None:
                 yield key, one, one.limits
+
+
+def _recorded(watched: Mapping[Key, tuple[Watched, ...]], scale: Scale) -> Iterator[Note]:
+    """Which limits were set in earlier months, and whether their base still reads as it did."""
+    used = [(key, one.regime, found) for key, one, found in _limits(watched) if found.recorded is not None]
+    if used:
+        here = (f"{rig}, {section}" for (rig, section), _, found in _limits(watched) if _formed_here(found))
+        anew = list(dict.fromkeys(here))
+        rest = (
+            f" Formed here: {enumerated(anew[:6])}{' and others' if len(anew) > 6 else ''}." if anew else ""
+        )
+        yield Note(
+            kind=NoteKind.ASSUMPTION,
+            text=f"New results are judged by limits that were recorded earlier and stay frozen ({len(used)} series and "
+            f"times).{rest}",
+        )
+    for (rig, section), _, found in used:
+        if found.now is not None and found.recorded is not None:
+            then, now = found.limits, found.now
+            yield Note(
+                kind=NoteKind.CAUTION, sources=(rig, section),
+                text=f"{rig}, {section}: the base visits of the recorded limits read differently now: centre "
+                f"{result(scale.level(now.centre))} and SD {result(scale.change(now.sd))} from {now.count} visits; "
+                f"they were {result(scale.level(then.centre))} and {result(scale.change(then.sd))} from {then.count} "
+                f"{found.recorded.noted}. Results were corrected, withdrawn or added since.",
+                remedy="Withdraw the recorded limits if they no longer hold (repeatab history withdraw LEDGER NUMBER); "
+                "the next run forms them anew.",
+            )  # fmt: skip
+
+
+def _some(names: Sequence[str], most: int = 6) -> str:
+    more = len(names) - most
+    return enumerated(names) if more <= 0 else f"{', '.join(names[:most])} and {more} more"
+
+
+def _formed_here(found: SeriesLimits) -> bool:
+    return found.recorded is None and not found.stated
 
 
 def _narrow(watched: Mapping[Key, tuple[Watched, ...]]) -> Iterator[Note]:

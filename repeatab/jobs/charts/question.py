@@ -6,7 +6,7 @@ In: the laboratory's choices as types.  Out: ControlChart.  No files, no TOML, n
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from enum import Enum
 
 from repeatab.base.errors import StudyError
@@ -78,11 +78,41 @@ class BasePeriod:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class BaseOfLimits:
+    """The base period behind recorded limits, so that later months judge by exactly these.
+
+    first, last: labels of its first and last visit.  left_out: labels of the visits that the limits leave out.
+    form: what is plotted.  runs: of a typical visit.  df: degrees of freedom of the standard deviation, None for moving
+    ranges.  centre_variance: of the centre, over that of a point.  within_df, between_sd: of the scatter within visits
+    and of the visits.  ratio_of_means: scatter of the means over what the scatter within explains.  carry: carry-over
+    from visit to visit where residuals are charted.  quantity, analysis: of the results.  noted: where the limits are
+    recorded, in words; it tells no limits apart.
+    """
+
+    first: str
+    last: str
+    form: Plotted
+    runs: int
+    df: float | None
+    centre_variance: float
+    left_out: tuple[str, ...] = ()
+    within_df: float | None = None
+    between_sd: float | None = None
+    ratio_of_means: float | None = None
+    carry: float | None = None
+    quantity: str = ""
+    analysis: Analysis = Analysis.DIFFERENCE
+    noted: str = field(default="", compare=False)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class StatedLimits:
     """Frozen limits of one rig and section that were set before: centre and standard deviation of a plotted point.
 
+    Both are on the scale of the analysis: natural logarithms where ratios are analysed.
     base: points they rest on, None if they are taken as known.  within_sd: of a run within a visit, if known.
-    reference: the lot or set they hold for; None for the first in the results.
+    reference: the lot or set they hold for; None for the first in the results.  rests_on: the base period of limits
+    that were recorded; None for limits that the study states.
     """
 
     rig: str
@@ -92,6 +122,7 @@ class StatedLimits:
     base: int | None = None
     within_sd: float | None = None
     reference: str | None = None
+    rests_on: BaseOfLimits | None = None
 
     def __post_init__(self) -> None:
         if not (math.isfinite(self.centre) and math.isfinite(self.sd) and self.sd > 0):
@@ -148,8 +179,8 @@ class ControlChart:
     rigs: those watched, () for all in the results.  ewma, cusum, joint: charts beside the Shewhart chart, None to
     leave them out.  shift: the change in standard deviations of the points that the run lengths are printed for.
     restart_at: kinds of event after which a rig's limits are formed anew.  closing: kinds of event that close the
-    signals given until then.  limits: frozen ones, which hold until the first event that
-    restarts the limits; others come from the base period.
+    signals given until then.  limits: frozen ones; stated ones hold until the first event that restarts the limits,
+    recorded ones where their base period lies; others come from the base period.
     """
 
     sections: tuple[ChartedSection, ...]
@@ -185,7 +216,11 @@ class ControlChart:
             raise StudyError(
                 f"shift: found {self.shift}, expected above 0, in standard deviations of the points."
             )
-        pairs = [(stated.rig, stated.section, stated.reference) for stated in self.limits]
+        pairs = [
+            (stated.rig, stated.section, stated.reference)
+            for stated in self.limits
+            if stated.rests_on is None
+        ]
         if len(set(pairs)) < len(pairs):
             raise StudyError(
                 "limits: a rig and section has limits stated twice for one reference; expected once."

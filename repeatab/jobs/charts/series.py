@@ -5,6 +5,7 @@ In: ReferenceData, links, wear, events.  Out: Series with its regimes; each regi
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
@@ -25,6 +26,7 @@ class Regime:
     """Points between two restarts: half-open range of places in the series, and which of them are the base.
 
     cause: what restarted the limits, "" for the beginning.  forming: whether the base is not complete yet.
+    wanted: visits of a complete base, 0 where days bound it.  stated: limits that were set before.
     """
 
     number: int
@@ -35,6 +37,12 @@ class Regime:
     new: IntArray
     forming: bool
     wanted: int
+    stated: StatedLimits | None = None
+
+    @property
+    def complete(self) -> bool:
+        """Whether no further visit can join the base: it has its number, or later visits are there."""
+        return self.new.size > 0 or (self.wanted > 0 and self.base.size >= self.wanted)
 
     @property
     def points(self) -> IntArray:
@@ -60,7 +68,6 @@ class Series:
     extra: FloatArray
     regimes: tuple[Regime, ...]
     wear: Wear | None
-    stated: StatedLimits | None
 
     @property
     def visit(self) -> IntArray:
@@ -104,35 +111,60 @@ def _series(
     visits = data.visits[rig]
     cuts = _cuts(question, data, links, events, cells, visits, rig, section)
     bounds = [0, *cuts, cells.visit.size]
-    stated = _stated(question, data, cells.source[: bounds[1]], rig, section)
-    regimes = [
-        _regime(
-            question.base if number or stated is None else None,
-            visits,
-            cells,
-            number,
-            bounds[number],
-            bounds[number + 1],
-            cuts.get(bounds[number], ""),
-        )
-        for number in range(len(bounds) - 1)
-    ]
-    anchor = None if stated is None else _anchor(stated, data, cells.source[: bounds[1]])
-    offset, extra = _offsets(links, section, cells, regimes, wear, anchor)
+    regimes = []
+    for number, (start, stop) in enumerate(itertools.pairwise(bounds)):
+        own = cells.at(slice(start, stop))
+        stated = _stated(question, data, own, visits, rig, section, number)
+        places, cause = np.arange(start, stop), cuts.get(start, "")
+        if stated is not None:
+            regimes.append(_regime_of(stated, visits, own, places, number, cause))
+        else:
+            regimes.append(_regime(question.base, visits, own, places, number, cause))
+    anchors = {
+        one.number: _anchor(one.stated, data, cells.source[one.start : one.stop])
+        for one in regimes
+        if one.stated is not None
+    }
+    offset, extra = _offsets(links, section, cells, regimes, wear, anchors)
     return Series(
         rig=rig, section=section, visits=visits, cells=cells, level=cells.mean - offset, offset=offset,
-        extra=extra, regimes=tuple(regimes), wear=wear, stated=stated,
+        extra=extra, regimes=tuple(regimes), wear=wear,
     )  # fmt: skip
 
 
 def _stated(
-    question: ControlChart, data: ReferenceData, source: IntArray, rig: str, section: str
+    question: ControlChart,
+    data: ReferenceData,
+    own: VisitCells,
+    visits: Visits,
+    rig: str,
+    section: str,
+    number: int,
 ) -> StatedLimits | None:
-    """The limits stated for a rig and section; of several those of the latest reference that is in use."""
+    """The limits that were set before for a regime of a rig and section.
+
+    Those that the study states hold for the first regime, of several those of the latest reference in use; recorded
+    ones hold where all of their base period lies, of several the latest.
+    """
     mine = [one for one in question.limits if (one.rig, one.section) == (rig, section)]
-    used = [data.sources[i] for i in dict.fromkeys(source.tolist())]
-    known = [one for name in used for one in mine if one.reference == name]
-    return known[-1] if known else next((one for one in mine if one.reference is None), None)
+    if not mine:
+        return None
+    used = [data.sources[i] for i in dict.fromkeys(own.source.tolist())]
+    if number == 0:
+        plain = [one for one in mine if one.rests_on is None]
+        known = [one for name in used for one in plain if one.reference == name]
+        found = known[-1] if known else next((one for one in plain if one.reference is None), None)
+        if found is not None:
+            return found
+    here = {visits.labels[i] for i in own.visit}
+    fitting = [
+        one
+        for one in mine
+        if one.rests_on is not None
+        and {one.rests_on.first, one.rests_on.last} <= here
+        and (one.reference is None or one.reference in used)
+    ]
+    return fitting[-1] if fitting else None
 
 
 def _anchor(stated: StatedLimits, data: ReferenceData, source: IntArray) -> int:
@@ -170,35 +202,33 @@ def _cuts(
     return dict(sorted(found.items()))
 
 
-def _regime(
-    asked: BasePeriod | None,
-    visits: Visits,
-    cells: VisitCells,
-    number: int,
-    start: int,
-    stop: int,
-    cause: str,
+def _regime_of(
+    stated: StatedLimits, visits: Visits, own: VisitCells, places: IntArray, number: int, cause: str
 ) -> Regime:
-    places = np.arange(start, stop)
+    """A regime whose limits were set before: their base period is known, or all points are judged."""
+    base, new = places[:0], places
+    if stated.rests_on is not None:
+        labels = [visits.labels[i] for i in own.visit]
+        first, last = labels.index(stated.rests_on.first), labels.index(stated.rests_on.last)
+        base, new = places[first : last + 1], places[last + 1 :]
+    return Regime(
+        number=number, start=int(places[0]), stop=int(places[-1]) + 1, cause=cause, base=base, new=new,
+        forming=False, wanted=base.size, stated=stated,
+    )  # fmt: skip
+
+
+def _regime(
+    asked: BasePeriod | None, visits: Visits, own: VisitCells, places: IntArray, number: int, cause: str
+) -> Regime:
     base = asked or _AFTER_STATED
-    if number == 0 and asked is None:
-        return Regime(
-            number=0,
-            start=start,
-            stop=stop,
-            cause=cause,
-            base=places[:0],
-            new=places,
-            forming=False,
-            wanted=0,
-        )
+    start, stop = int(places[0]), int(places[-1]) + 1
     if number == 0:
-        inside = np.array([base.holds(visits.days[i]) for i in cells.visit[start:stop]], dtype=np.bool_)
+        inside = np.array([base.holds(visits.days[i]) for i in own.visit], dtype=np.bool_)
         window = places[inside][: base.visits]
         if window.size:
             return Regime(
                 number=0, start=start, stop=stop, cause=cause, base=window, new=places[places > window[-1]],
-                forming=False, wanted=window.size,
+                forming=False, wanted=base.visits or 0,
             )  # fmt: skip
         cause = "first results after the base period"
     wanted = base.after_restart
@@ -214,19 +244,20 @@ def _offsets(
     cells: VisitCells,
     regimes: Sequence[Regime],
     wear: Wear | None,
-    anchor: int | None,
+    anchors: Mapping[int, int],
 ) -> tuple[FloatArray, FloatArray]:
     """What is taken out of each mean to bring its regime to one level, and the variance of that.
 
-    The level is that of the regime's first reference; with stated limits (`anchor`) that of theirs.
+    The level is that of the regime's first reference; with stated limits that of theirs (`anchors`: number
+    of the regime -> place of a point on it).
     """
     offset, extra = np.zeros(cells.visit.size), np.zeros(cells.visit.size)
     for regime in regimes:
         own = slice(regime.start, regime.stop)
         steps = _steps(links, section, cells.source[own])
         for value, se, crossed in steps:
-            if anchor is not None and regime.number == 0:
-                crossed = crossed - crossed[anchor]
+            if regime.number in anchors:
+                crossed = crossed - crossed[anchors[regime.number]]
             offset[own] += value * crossed
             # Only what a point does not share with the base is unknown: the base may hold runs of both references.
             shared = crossed[regime.base - regime.start].mean() if regime.base.size else 0.0

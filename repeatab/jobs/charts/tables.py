@@ -5,17 +5,21 @@ In: states, signals, limits, links, run lengths.  Out: Table values.
 
 from __future__ import annotations
 
+import json
 from collections.abc import Mapping, Sequence
 
 from repeatab.jobs.charts.data import ReferenceData, Visits
 from repeatab.jobs.charts.lengths import ChartLengths, LimitEffect
-from repeatab.jobs.charts.limits import SeriesLimits
 from repeatab.jobs.charts.links import Step
+from repeatab.jobs.charts.past_visits import UNNAMED
+from repeatab.jobs.charts.question import ControlChart
 from repeatab.jobs.charts.series import Series
+from repeatab.jobs.charts.series_limits import SeriesLimits, base_kept
 from repeatab.jobs.charts.states import RigState
 from repeatab.jobs.charts.watch import ChartSignal, Watched
 from repeatab.jobs.charts.wear import Wear
 from repeatab.jobs.charts.words import Scale, neighbours_words, of_what, section_name, side_word
+from repeatab.jobs.questions import Analysis
 from repeatab.outcome.tables import Column, ColumnKind, Table, Value
 
 Key = tuple[str, str]
@@ -131,7 +135,8 @@ def limits_table(
                     scale.change(limits.sd),
                     None if found.between_sd is None else scale.change(found.between_sd),
                     None if found.within_sd is None else scale.change(found.within_sd),
-                    limits.count or None, len(limits.removed), f"{limits.method}; {neighbours_words(found)}",
+                    limits.count or None, len(limits.removed) + len(found.left_out),
+                    f"{limits.method}; {neighbours_words(found)}",
                 )
             )  # fmt: skip
     change = _change_kind(scale)
@@ -155,6 +160,65 @@ def limits_table(
             "The limits are those of the first reference of their time; a linked change-over moves them.",
         ),
     )
+
+
+def frozen_table(
+    question: ControlChart,
+    data: ReferenceData,
+    series: Mapping[Key, Series],
+    watched: Mapping[Key, tuple[Watched, ...]],
+) -> Table | None:
+    """Limits that were formed here and are complete: what a ledger keeps, so that later months judge by exactly these.
+
+    Of each rig and section those since the last restart. Not those whose base is still being formed or moves itself,
+    nor those of sets whose wear is taken out: the wear is estimated anew each time, and the base with it.
+    """
+    rows: list[tuple[Value, ...]] = []
+    for (rig, section), regimes in watched.items():
+        mine, last = series[rig, section], regimes[-1]
+        if last.limits is None or not _freezes(last, last.limits, mine):
+            continue
+        found, kept = last.limits, set(base_kept(last.regime, last.limits).tolist())
+        labels = {int(i): mine.visits.labels[mine.visit[i]] for i in last.regime.base}
+        out = [label for place, label in labels.items() if place not in kept]
+        source = data.sources[mine.cells.source[last.regime.start]]
+        rows.append(
+            (
+                rig, section, None if source == UNNAMED else source, found.limits.centre, found.limits.sd,
+                found.limits.count, *(labels[int(last.regime.base[i])] for i in (0, -1)),
+                json.dumps(out, ensure_ascii=False) if out else None, found.runs, found.within_sd, found.within_df,
+                found.between_sd, found.limits.df, found.centre_variance,
+                found.spread.ratio_of_means if found.spread else None, found.model.carry if found.model else None,
+                found.plotted.value, question.analysis.value,
+            )
+        )  # fmt: skip
+    if not rows:
+        return None
+    columns = (
+        _column("rig", "rig", _TEXT), _column("section", "section", _TEXT), _column("reference", "reference", _TEXT),
+        _column("centre", "centre", _RESULT), _column("sd", "SD of a point", _RESULT),
+        _column("base", "base visits", _COUNT), _column("first", "first", _TEXT), _column("last", "last", _TEXT),
+        _column("left_out", "left out", _TEXT), _column("runs", "runs a visit", _COUNT),
+        _column("within_sd", "within a visit", _RESULT), _column("within_df", "its degrees of freedom", _NUMBER),
+        _column("between_sd", "visit to visit", _RESULT), _column("df", "degrees of freedom", _NUMBER),
+        _column("centre_variance", "variance of the centre over a point's", _NUMBER),
+        _column("ratio_of_means", "scatter of means over that within", _NUMBER),
+        _column("carry", "carry-over", _NUMBER), _column("form", "points", _TEXT),
+        _column("analysis", "analysis", _TEXT),
+    )  # fmt: skip
+    remark = "A ledger keeps these, and later months judge by exactly them if the study says base.from_ledger = true."
+    if question.analysis is Analysis.RATIO:
+        remark += " Centre and standard deviations are natural logarithms."
+    return Table(
+        key="frozen_limits", caption="Limits as they stay frozen for the months to come", columns=columns,
+        rows=tuple(rows), remarks=(remark,),
+    )  # fmt: skip
+
+
+def _freezes(last: Watched, limits: SeriesLimits, series: Series) -> bool:
+    worn = series.wear is not None and series.wear.per_run is not None
+    set_before = limits.stated or limits.recorded is not None
+    return last.regime.complete and not (set_before or worn or limits.trend is not None)
 
 
 def lengths_table(lengths: ChartLengths) -> Table:
@@ -283,6 +347,10 @@ def screening_table(
                         shown(removed.value), shown(removed.lower), None if top is None else shown(top),
                     )
                 )  # fmt: skip
+            for place in one.limits.left_out:
+                at = int(one.regime.base[place])
+                name, read = mine.visits.named(int(mine.visit[at])), scale.level(float(mine.cells.mean[at]))
+                rows.append((rig, section, 0, name, "when the limits were recorded", read, None, None))
             for place in one.limits.odd_sizes:
                 visit = int(mine.visit[one.regime.base[place]])
                 rows.append(

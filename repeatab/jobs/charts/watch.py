@@ -23,9 +23,10 @@ from repeatab.control.signals import Side, Signal
 from repeatab.control.subgroup_limits import Spread
 from repeatab.intake.events import Event
 from repeatab.jobs.charts.data import ReferenceData, Visits
-from repeatab.jobs.charts.limits import SeriesLimits, limits_of
+from repeatab.jobs.charts.limits import limits_of
 from repeatab.jobs.charts.question import ControlChart
 from repeatab.jobs.charts.series import Regime, Series
+from repeatab.jobs.charts.series_limits import SeriesLimits
 
 _CENTRE_RANGE = 2.0
 

@@ -17,10 +17,10 @@ from repeatab.control.limits import TRIAL_BELOW, nominal_rate
 from repeatab.control.signals import Side
 from repeatab.jobs.charts.data import ReferenceData, Visits
 from repeatab.jobs.charts.lengths import ChartLengths, LimitEffect
-from repeatab.jobs.charts.limits import SeriesLimits
 from repeatab.jobs.charts.links import Step
 from repeatab.jobs.charts.question import ControlChart, Plotted, Reference
 from repeatab.jobs.charts.series import Series
+from repeatab.jobs.charts.series_limits import SeriesLimits
 from repeatab.jobs.charts.states import CommonChange, RigState, SectionState
 from repeatab.jobs.charts.watch import Began
 from repeatab.jobs.charts.wear import ToldBy, Wear, changed
@@ -353,10 +353,13 @@ def next_runs(states: Sequence[RigState], question: ControlChart) -> NextRuns | 
 def neighbours_words(limits: SeriesLimits) -> str:
     """What the test on neighbours led to."""
     test = limits.neighbours
-    if test is None:
+    if limits.recorded is not None and limits.model is None:
+        return "points are charted, as then"
+    if test is None and limits.model is None:
         return "too few base visits to test"
     if limits.model is not None:
         return f"residuals are charted (carry-over {limits.model.carry:.2f})"
+    assert test is not None
     return f"points are charted ({p_value(test.p)})"
 
 
