@@ -22,7 +22,7 @@ import narwhals.stable.v2 as nw
 import numpy as np
 
 from repeatab.base.errors import InputError
-from repeatab.cells.reduce import no_rows, not_numeric
+from repeatab.cells.reduce import LARGEST, no_rows, not_numeric, out_of_reach
 from repeatab.cells.table import Cells, FloatArray, IntArray, LabelArray, cell_index, sort_and_code
 from repeatab.intake.engine import Lazy
 from repeatab.intake.watching import NOBODY, Watch
@@ -95,7 +95,12 @@ def _grids(work: Lazy, numbers: dict[str, str]) -> list[_Grid]:
         for part in (nw.col(v).min().alias(f"{v}low"), nw.col(v).max().alias(f"{v}high"))
     ]
     ends = NOBODY.collect(work.select(*wanted), "")
-    return [_grid(_number(ends[f"{v}low"]), _number(ends[f"{v}high"])) for v in numbers]
+    found = [(_number(ends[f"{v}low"]), _number(ends[f"{v}high"])) for v in numbers]
+    for name, pair in zip(numbers.values(), found, strict=True):
+        for value in pair:
+            if LARGEST < abs(value) < np.inf:
+                raise out_of_reach(name, value)
+    return [_grid(low, high) for low, high in found]
 
 
 def _grid(low: float, high: float) -> _Grid:

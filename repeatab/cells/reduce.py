@@ -27,6 +27,9 @@ from repeatab.intake.engine import count_rows
 from repeatab.intake.results import Results
 from repeatab.intake.watching import Watch
 
+LARGEST = 1e60
+"""Largest value that is taken: the analysis forms fourth powers, and these must stay numbers."""
+
 
 def reduce_to_cells(
     frame: Any,
@@ -96,6 +99,14 @@ def no_rows() -> InputError:
     return InputError("table: found no rows, expected at least one result.")
 
 
+def out_of_reach(name: str, value: float) -> InputError:
+    """The refusal of a number whose powers are no numbers any more."""
+    return InputError(
+        f"column '{name}': found {value:g}, expected a number of at most {LARGEST:g}, whose square is finite and keeps "
+        "its digits. State the column in another unit."
+    )
+
+
 def not_numeric(name: str) -> InputError:
     """The refusal of a column of text or dates."""
     return InputError(
@@ -112,9 +123,12 @@ def _numbers(series: Any, name: str) -> FloatArray:
         values = np.asarray(values, dtype=np.float64)
     except (TypeError, ValueError):
         raise not_numeric(name) from None
-    if np.isfinite(values).all():
+    usable = np.abs(values) <= LARGEST
+    if usable.all():
         return values
     bad = np.flatnonzero(~np.isfinite(values))
+    if bad.size == 0:
+        raise out_of_reach(name, float(values[np.argmin(usable)]))
     raise InputError(
         f"column '{name}', data row {bad[0] + 1}: found {values[bad[0]]}, expected a finite number "
         f"({bad.size} such rows). Remove the rows, or read the table with read_results, which sets them "

@@ -30,7 +30,7 @@ from repeatab.estimation.minimise import (
 from repeatab.estimation.moments import Moments, criterion, moments
 from repeatab.estimation.profile import profile_limits
 from repeatab.estimation.strata import Strata, strata_of
-from repeatab.estimation.system import System, build_system
+from repeatab.estimation.system import LEAST_SPREAD, System, build_system
 from repeatab.layout.blocks import Block
 from repeatab.layout.layout import Layout
 
@@ -88,7 +88,8 @@ class BlockFit:
     def _analysis(self) -> MeanSquares:
         analysis = mean_squares(self.block, self.layout)
         # The same bound as that of the REML search, so that both methods refuse the same data.
-        flat = np.flatnonzero(analysis.ss[:, -1] <= SMALLEST_RESIDUAL * analysis.ss.sum(axis=1))
+        least = np.maximum(SMALLEST_RESIDUAL * analysis.ss.sum(axis=1), LEAST_SPREAD**2)
+        flat = np.flatnonzero(analysis.ss[:, -1] <= least)
         if flat.size:
             build_system(self.block, self.layout, names=self.names)  # says so where all results are equal
             raise no_repeatability(self.names[flat[0]] if self.names else "")

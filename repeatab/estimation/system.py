@@ -20,6 +20,9 @@ from repeatab.layout.blocks import Block
 from repeatab.layout.layout import Layout
 from repeatab.layout.partitions import Partition
 
+LEAST_SPREAD = 1e-60
+"""Scatter below this has a fourth power that is no number with all its digits."""
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class System:
@@ -169,15 +172,15 @@ def refuse_constant(
     EstimationError
         All results of a group are equal, or one of its covariates does not vary.
     """
-    # Scatter at the rounding of the values themselves is no scatter.
-    group, column = np.nonzero(spread <= 1e-14 * np.abs(level))
+    # Scatter at the rounding of the values themselves is no scatter, nor is one whose fourth power is zero.
+    group, column = np.nonzero(spread <= np.maximum(1e-14 * np.abs(level), LEAST_SPREAD))
     if group.size == 0:
         return
     where = f"{names[group[0]]}: " if names else ""
     if column[0] == len(covariates):
         raise EstimationError(
             f"{where}all results are equal (to {level[group[0], -1]:.6g}), so no scatter can be estimated. "
-            "Check the result column and the resolution with which it was recorded."
+            "Check the result column, its unit and the resolution with which it was recorded."
         )
     raise EstimationError(
         f"{where}the covariate '{covariates[column[0]]}' has the same value in every row. Leave it out."
