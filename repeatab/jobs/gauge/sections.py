@@ -69,7 +69,7 @@ def gauge_section(
             asked=asked, trouble=fit.trouble or "no estimate was possible.", runs=len(values)
         )
     level = float(np.mean(values))
-    width = _width(asked, question.analysis)
+    width = tolerance_width(asked, question.analysis)
     section = GaugedSection(
         asked=asked, level=level, runs=len(values), width=width, capability=capability,
         tolerance_percent=None if width is None else _against(capability.grr, width, question.multiplier),
@@ -83,7 +83,8 @@ def gauge_section(
     )  # fmt: skip
 
 
-def _width(asked: GaugeStudySection, analysis: Analysis) -> float | None:
+def tolerance_width(asked: GaugeStudySection, analysis: Analysis) -> float | None:
+    """The width of a two-sided tolerance on the scale of the analysis; None without one."""
     tolerance = asked.tolerance
     if tolerance is None or tolerance.width is None:
         return None
