@@ -28,6 +28,7 @@ from repeatab.estimation.minimise import (
     no_repeatability,
 )
 from repeatab.estimation.moments import Moments, criterion, moments
+from repeatab.estimation.one_thread import one_thread
 from repeatab.estimation.profile import profile_limits
 from repeatab.estimation.strata import Strata, strata_of
 from repeatab.estimation.system import LEAST_SPREAD, System, build_system
@@ -104,7 +105,8 @@ class BlockFit:
         EstimationError
             All results of a group are equal, or a covariate does not vary; the group is named.
         """
-        return build_system(self.block, self.layout, names=self.names)
+        with one_thread(self._columns):
+            return build_system(self.block, self.layout, names=self.names)
 
     @cached_property
     def _equations(self) -> System | Bordered:
@@ -128,7 +130,10 @@ class BlockFit:
             theta = found.theta * scale
             value = criterion(self.system, theta)
             return Minimum(theta=theta, criterion=value, gradient=found.gradient / scale)
-        system = self._equations
+        with one_thread(self._columns):
+            return self._searched(self._equations)
+
+    def _searched(self, system: System | Bordered) -> Minimum:
         try:
             return minimise_from_several_starts(system)
         except EstimationError:
@@ -151,7 +156,8 @@ class BlockFit:
 
     @cached_property
     def moments(self) -> Moments:
-        return moments(self.system, self.minimum.theta, kenward_roger=True)
+        with one_thread(self._columns):
+            return moments(self.system, self.minimum.theta, kenward_roger=True)
 
     @cached_property
     def covariance(self) -> FixedCovariance:
@@ -177,11 +183,20 @@ class BlockFit:
             return self._around(limits), IntervalMethod.MODIFIED_LARGE_SAMPLE
         if within_reach(self.layout):
             try:
-                return self._around(pivotal_limits(self, level=self.level)), IntervalMethod.GENERALISED
+                return self._around(self._pivotal), IntervalMethod.GENERALISED
             except LayoutError:
                 # A source that is seen only in how classes of others differ has no pivot of its own.
                 pass
         return self.profiled, IntervalMethod.PROFILE
+
+    @property
+    def _pivotal(self) -> tuple[FloatArray, FloatArray]:
+        with one_thread(self._columns):
+            return pivotal_limits(self, level=self.level)
+
+    @property
+    def _columns(self) -> int:
+        return sum(self.layout.random[i].size for i in self.layout.estimated)
 
     def _around(self, limits: tuple[FloatArray, FloatArray]) -> tuple[FloatArray, FloatArray]:
         """Limits that hold the estimates: one that stands at zero since others took its share keeps zero."""
@@ -192,7 +207,8 @@ class BlockFit:
     def profiled(self) -> tuple[FloatArray, FloatArray]:
         """(groups, components) profile limits of the variances."""
         problem, minimum = self._balanced or (self._equations, self.minimum)
-        lower, upper = profile_limits(problem, minimum, level=self.level)
+        with one_thread(self._columns):
+            lower, upper = profile_limits(problem, minimum, level=self.level)
         unit = problem.unit[:, None] ** 2
         return lower * unit, upper * unit
 

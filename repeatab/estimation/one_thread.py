@@ -1,0 +1,35 @@
+"""One thread: linear algebra on small matrices, kept from being divided among threads.
+
+In: the order of the matrices.  Out: a context in which they are handled by one thread.
+
+Matrices of some hundred columns gain little from a second thread and lose much on a machine that does something
+else too: each of the many short calls then waits for a thread that is not running. Parallel work is over groups.
+"""
+
+from __future__ import annotations
+
+from contextlib import AbstractContextManager, nullcontext
+from functools import lru_cache
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from threadpoolctl import ThreadpoolController
+
+# Smaller matrices are not divided anyway.
+_SMALL = 32
+
+
+def one_thread(columns: int) -> AbstractContextManager[object]:
+    """A context in which linear algebra on matrices of this many columns keeps to one thread."""
+    if columns < _SMALL:
+        return nullcontext()
+    limited: AbstractContextManager[object] = _controller().limit(limits=1, user_api="blas")
+    return limited
+
+
+@lru_cache(maxsize=1)
+def _controller() -> ThreadpoolController:
+    from threadpoolctl import ThreadpoolController
+
+    # Both libraries are known by now: scipy.linalg comes with the estimators.
+    return ThreadpoolController()
