@@ -140,7 +140,10 @@ def _limit_interval(
         return factor * sd - half, factor * sd + half
     # (mean - limit) / (sd * root) is noncentral t about factor / root, turned around.
     root = math.sqrt(leverage)
-    low, high = (float(special.nctdtrit(df, factor / root, p)) for p in (tail, 1 - tail))
+    from scipy import stats
+
+    # Not special.nctdtrit, which is good to six or seven digits only where the library is a few years old.
+    low, high = (float(stats.nct.ppf(p, df, factor / root)) for p in (tail, 1 - tail))
     return low * root * sd, high * root * sd
 
 

@@ -95,4 +95,7 @@ def random_effect_power(ratio: float, df: float, df_below: float, *, alpha: floa
 def fixed_effect_power(noncentrality: float, df: float, df_below: float, *, alpha: float) -> float:
     """Power of the F test of a fixed effect; noncentrality is the sum of squared effects over the variance."""
     point = float(special.fdtri(df, df_below, 1 - alpha))
-    return 1 - float(special.ncfdtr(df, df_below, noncentrality, point))
+    from scipy import stats
+
+    # Not special.ncfdtr, which is good to four digits only where the library is a few years old.
+    return float(stats.ncf.sf(point, df, df_below, noncentrality)) if noncentrality > 0 else alpha

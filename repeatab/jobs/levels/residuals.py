@@ -209,4 +209,8 @@ def _p_trend(table: pd.DataFrame, left: FloatArray, design: FloatArray, df: int)
 def _p_shape(scaled: FloatArray, df: int) -> float:
     from scipy import stats
 
-    return float(stats.shapiro(scaled).pvalue) if len(scaled) >= _FEWEST and df >= _FEWEST else float("nan")
+    if len(scaled) < _FEWEST or df < _FEWEST:
+        return float("nan")
+    # Royston's formula for it is good to three digits; those beyond the fifth differ from one library version to
+    # the next, and an outcome shall come out the same.
+    return float(f"{stats.shapiro(scaled).pvalue:.5g}")
