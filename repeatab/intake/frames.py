@@ -6,6 +6,7 @@ A lazy table stays lazy; only the checks ask it for numbers.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -77,13 +78,27 @@ def arrange_frame(source: FrameSource, plan: ColumnPlan) -> Lazy:
     numeric = all(schema[column].is_numeric() for column in plan.sections.values())
     for section, column in plan.sections.items():
         cells = nw.col(column).cast(nw.Float64) if numeric else nw.col(column)
-        picked.append(cells.alias(f"{SECTION}:{section}"))
+        picked.append(cells.alias(section_column(section)))
     wide = _numbered(source.frame.select(*picked), source)
-    on = [f"{SECTION}:{section}" for section in plan.sections]
-    index = [name for name in names_of(wide) if name not in on]
-    long = wide.unpivot(on=on, index=index, variable_name=SECTION, value_name=RESULT)
-    long = long.with_columns(nw.col(SECTION).str.slice(len(SECTION) + 1))
+    long = one_row_per_section(wide, list(plan.sections))
     return long.sort(SOURCE_ROW) if source.eager else long
+
+
+def section_column(section: str) -> str:
+    """What the column of a section is called while a wide table becomes a long one."""
+    return f"{SECTION}:{section}"
+
+
+def one_row_per_section(wide: Lazy, sections: Sequence[str]) -> Lazy:
+    """A row for each row and section of a wide table, section by section."""
+    on = {section: section_column(section) for section in sections}
+    index = [name for name in names_of(wide) if name not in on.values()]
+    # One table under the other: not every engine can turn columns into rows where the table lies.
+    parts = [
+        wide.select(*index, nw.lit(section).alias(SECTION), nw.col(column).alias(RESULT))
+        for section, column in on.items()
+    ]
+    return nw.concat(parts, how="vertical")
 
 
 def _numbered(frame: Lazy, source: FrameSource) -> Lazy:

@@ -12,6 +12,7 @@ from __future__ import annotations
 import atexit
 import hashlib
 import os
+import re
 import shutil
 import tempfile
 from collections.abc import Mapping, Sequence
@@ -25,6 +26,7 @@ from repeatab.base.errors import InputError, listed
 from repeatab.base.progress import Progress
 from repeatab.intake.columns import RESULT, SECTION, ColumnPlan
 from repeatab.intake.engine import Lazy
+from repeatab.intake.frames import one_row_per_section, section_column
 from repeatab.intake.large_text import (
     Number,
     WrittenAs,
@@ -41,6 +43,7 @@ from repeatab.intake.raw import RawTable
 from repeatab.intake.roles import SOURCE_FILE, Role
 from repeatab.intake.run_files import heading_values
 from repeatab.intake.sources import FileKind, SourceFile
+from repeatab.intake.watching import Watch, was_interrupted
 from repeatab.outcome.outcome import InputFile
 
 MOST_BYTES = 256 << 20
@@ -52,6 +55,9 @@ MOST_ROWS = 5_000_000
 WRONG = "cell that is no number"
 UNIT, RUN_ORDER = Role.UNIT.value, Role.RUN_ORDER.value
 _BLOCK = 1 << 22
+_PREFIX = "repeatab-rows-"
+# What the engine may hold; more goes to the temporary folder.
+_MEMORY = "400MB"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -118,10 +124,16 @@ def open_large(files: Sequence[SourceFile], plan: ColumnPlan, progress: Progress
         groups.setdefault(one.way, []).append(one)
     parts = [_selected(connection, group, plan, covariates) for group in groups.values()]
     relation = parts[0] if len(parts) == 1 else _united(connection, parts)
+    text = any(f.kind is FileKind.TEXT for f in files)
+    if text:
+        relation = _kept_on_disk(connection, relation, files, progress)
     frame: Lazy = nw.from_native(relation).lazy()
-    rows = {} if all(f.kind is FileKind.PARQUET for f in files) else _rows_by_file(frame, progress)
+    rows = _rows_by_file(frame) if text else {}
+    each = max(len(plan.sections), 1)
     inputs = tuple(
-        InputFile(name=f.name, sha256=digests[f.name], rows=rows[f.name] if rows else _stored_rows(f))
+        InputFile(
+            name=f.name, sha256=digests[f.name], rows=each * (rows[f.name] if rows else _stored_rows(f))
+        )
         for f in files
     )
     frame = _whole_run_order(_long(frame, plan))
@@ -140,13 +152,36 @@ def _connect(files: Sequence[SourceFile]) -> Any:
             f"The result files have {size} MiB, which is read piece by piece, and the engine for that is not "
             "installed. Install it: pip install 'repeatab[engines]'."
         ) from None
-    # What does not fit in memory goes to a folder that the engine makes when it must and removes with itself.
-    spill = Path(tempfile.gettempdir()) / f"repeatab-{os.getpid()}-{os.urandom(4).hex()}"
-    atexit.register(shutil.rmtree, spill, ignore_errors=True)
-    connection = duckdb.connect(config={"temp_directory": str(spill), "memory_limit": "1GB"})
+    folder = temporary_folder()
+    connection = duckdb.connect(config={"temp_directory": str(folder), "memory_limit": _MEMORY})
     connection.execute("SET enable_progress_bar = true")
     connection.execute("SET enable_progress_bar_print = false")
+    connection.execute(f"ATTACH {literal(str(folder / 'rows'))} AS kept")
     return connection
+
+
+def temporary_folder() -> Path:
+    """A new folder that goes with this process; what processes that were killed have left goes now."""
+    place = Path(tempfile.gettempdir())
+    for left in place.glob(f"{_PREFIX}*"):
+        owner = left.name.removeprefix(_PREFIX).partition("-")[0]
+        if owner.isdecimal() and not _is_running(int(owner)):
+            shutil.rmtree(left, ignore_errors=True)
+    folder = Path(tempfile.mkdtemp(prefix=f"{_PREFIX}{os.getpid()}-"))
+    atexit.register(shutil.rmtree, folder, ignore_errors=True)
+    return folder
+
+
+def _is_running(process: int) -> bool:
+    if os.name != "posix":
+        return True  # elsewhere there is no signal that only asks
+    try:
+        os.kill(process, 0)
+    except ProcessLookupError:
+        return False
+    except OSError:
+        return True
+    return True
 
 
 def _fingerprints(
@@ -290,17 +325,20 @@ def _selected(connection: Any, group: Sequence[_Written], plan: ColumnPlan, cova
         values = {name: f"{literal(cells[0])}::VARCHAR" for name, cells in known.items()}
         beside = ""
     else:
-        table = pa.table({"path of file": [str(o.file.path) for o in group], **known})
+        own = {f"file {name}": pa.array(cells, pa.string()) for name, cells in known.items()}
+        table = pa.table({"path of file": [str(o.file.path) for o in group], **own})
         label = f"values_of_files_{id(first)}"
         connection.register(label, table)
-        values = {name: f"v.{name_in_sql(name)}" for name in names}
-        beside = f' JOIN {label} v ON t."path of row" = v."path of file"'
+        values = {name: f"t.{name_in_sql(f'file {name}')}" for name in names}
+        beside = f' JOIN {label} v ON rows."path of row" = v."path of file"'
     picked: dict[str, str] = {}
+    numbers: list[str] = []
     wrong: list[str] = []
 
     def number(name: str, column: str) -> None:
-        made = _number(first, name, column, plan, values)
-        picked[name] = made.value
+        picked[name] = name_in_sql(f"number {len(numbers)}")
+        made = _number(first, name, column, plan, values, alias=picked[name])
+        numbers.append(f"{made.value} AS {picked[name]}")
         wrong.extend([made.wrong] if made.wrong else [])
 
     for name, column in plan.columns.items():
@@ -309,13 +347,14 @@ def _selected(connection: Any, group: Sequence[_Written], plan: ColumnPlan, cova
         else:
             picked[name] = _column(first, column, values)
     for section, column in plan.sections.items():
-        number(f"{SECTION}:{section}", column)
+        number(section_column(section), column)
     picked |= {name: values[name] for name in values if not name.startswith("folder ")}
     picked |= {n: _column(first, n, values) for n in plan.extra if n in way.columns and n not in picked}
     picked[WRONG] = first_wrong(wrong)
     chosen = ", ".join(f"{expression} AS {name_in_sql(name)}" for name, expression in picked.items())
-    paths = [str(one.file.path) for one in group]
-    return connection.sql(f"SELECT {chosen} FROM {way.scan(paths)} t{beside}{way.kept_rows}")
+    scan = f"{way.scan([str(one.file.path) for one in group])} rows{beside}"
+    rows = f"(SELECT * FROM {scan}) t{way.kept_rows}"
+    return connection.sql(f"SELECT {chosen} FROM (SELECT {', '.join(['t.*', *numbers])} FROM {rows}) t")
 
 
 def _column(one: _Written, column: str, values: Mapping[str, str]) -> str:
@@ -324,12 +363,14 @@ def _column(one: _Written, column: str, values: Mapping[str, str]) -> str:
     return values[f"folder {column}"]
 
 
-def _number(one: _Written, name: str, column: str, plan: ColumnPlan, values: Mapping[str, str]) -> Number:
+def _number(
+    one: _Written, name: str, column: str, plan: ColumnPlan, values: Mapping[str, str], *, alias: str
+) -> Number:
     expression = _column(one, column, values)
     kind = one.raw.table.column(column).type if column in one.way.columns else None
     if kind is None or _is_text(kind):
         marks = one.way.marks or decide_marks([], plan.options, file=one.file.name, comma_between=False)
-        return number_of_text(f"CAST({expression} AS VARCHAR)", column, marks)
+        return number_of_text(f"CAST({expression} AS VARCHAR)", column, marks, name=alias)
     if not _is_number(kind):
         raise InputError(
             f"{one.file.name}, column '{column}': found values of type {kind}, expected numbers. "
@@ -347,16 +388,47 @@ def _united(connection: Any, parts: Sequence[Any]) -> Any:
 def _long(frame: Lazy, plan: ColumnPlan) -> Lazy:
     if not plan.sections:
         return frame
-    on = [f"{SECTION}:{section}" for section in plan.sections]
-    index = [name for name in frame.collect_schema().names() if name not in on]
-    long = frame.unpivot(on=on, index=index, variable_name=SECTION, value_name=RESULT)
-    return long.with_columns(nw.col(SECTION).str.slice(len(SECTION) + 1))
+    return one_row_per_section(frame, list(plan.sections))
 
 
-def _rows_by_file(frame: Lazy, progress: Progress) -> dict[str, int]:
-    progress("counting rows", 0, 1)
+def _kept_on_disk(connection: Any, relation: Any, files: Sequence[SourceFile], progress: Progress) -> Any:
+    """The rows of text tables as columns in the temporary folder, so that text is taken apart once."""
+    size = max(sum(f.path.stat().st_size for f in files) >> 20, 1)
+    relation.create_view("rows_of_files", replace=True)
+    try:
+        with Watch(progress=progress, connection=connection, rows=size).telling("reading, MiB"):
+            connection.execute("CREATE TABLE kept.rows AS SELECT * FROM rows_of_files")
+    except Exception as error:  # the engine has a class for each of many faults
+        if was_interrupted(error):
+            raise KeyboardInterrupt from None
+        raise _unreadable(error, files) from None
+    return connection.sql("SELECT * FROM kept.rows")
+
+
+def _unreadable(error: Exception, files: Sequence[SourceFile]) -> InputError:
+    said = str(error)
+    if isinstance(error, OSError) or "No space left" in said or "OutOfMemory" in type(error).__name__:
+        return InputError(
+            f"The temporary folder has no room for the results read ({tempfile.gettempdir()}); they take about a "
+            "quarter of the files' size. Make room, or name another folder in the environment variable TMPDIR."
+        )
+    name = next((f.name for f in files if str(f.path) in said), files[0].name)
+    line = re.search(r"Line: (\d+)", said)
+    row = f", row {line[1]}" if line else ""
+    counted = re.search(r"Expected Number of Columns: (\d+) Found: (\d+)", said)
+    if counted:
+        return InputError(
+            f"{name}{row}: found {counted[2]} values, expected {counted[1]} as in the header. A decimal comma may be "
+            "cut in two by a separator that is a comma, or the row is incomplete; correct the row or the separator."
+        )
+    first = said.strip().splitlines()[0]
+    return InputError(
+        f"{name}{row}: the text cannot be split into columns ({first}). Look for a stray quotation mark there."
+    )
+
+
+def _rows_by_file(frame: Lazy) -> dict[str, int]:
     counted = frame.group_by(SOURCE_FILE).agg(nw.len().alias("rows")).collect()
-    progress("counting rows", 1, 1)
     return dict(zip(counted[SOURCE_FILE].to_list(), counted["rows"].to_list(), strict=True))
 
 

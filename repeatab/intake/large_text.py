@@ -185,21 +185,24 @@ def _cut(head: bytes) -> bytes:
     return head[:end] if end else head
 
 
-def number_of_text(expression: str, column: str, marks: Marks) -> Number:
-    """The number that a cell stands for under the marks of its file, by the rules of numbers.py."""
+def number_of_text(expression: str, column: str, marks: Marks, *, name: str) -> Number:
+    """The number that a cell stands for under the marks of its file, by the rules of numbers.py.
+
+    name : what the query calls the number, from which the text of a wrong cell is told.
+    """
     cell = f"trim({expression}, {literal(_BLANKS)})"
-    quick = f"replace({cell}, ',', '.')" if marks.decimal == "," else cell
+    quick = f"replace({expression}, ',', '.')" if marks.decimal == "," else expression
     # A point beside a decimal comma groups digits, and the engine alone would take _ and other marks too.
-    odd = f"contains({cell}, '_')" + (f" OR contains({cell}, '.')" if marks.decimal == "," else "")
+    odd = f"contains({expression}, '_')" + (
+        f" OR contains({expression}, '.')" if marks.decimal == "," else ""
+    )
     plain = _plain(cell, marks)
     good = f"regexp_matches({plain}, {literal(PLAIN)}) OR regexp_matches({plain}, {literal(NOT_FINITE)})"
     careful = f"CASE WHEN {good} THEN TRY_CAST(ltrim({plain}, '+') AS DOUBLE) END"
-    value = (
-        f"CASE WHEN {expression} IS NULL OR {cell} = '' THEN NULL "
-        f"ELSE coalesce(CASE WHEN {odd} THEN NULL ELSE TRY_CAST({quick} AS DOUBLE) END, {careful}) END"
-    )
-    said = f"'column ''' || {literal(column)} || ''': found ''' || left({cell}, 60) || ''''"
-    return Number(value=value, wrong=f"CASE WHEN {cell} <> '' AND ({value}) IS NULL THEN {said} END")
+    value = f"coalesce(CASE WHEN {odd} THEN NULL ELSE TRY_CAST({quick} AS DOUBLE) END, {careful})"
+    begins = literal(f"column '{column}': found '")
+    said = f"{begins} || left({cell}, 60) || ''''"
+    return Number(value=value, wrong=f"CASE WHEN {name} IS NULL AND {cell} <> '' THEN {said} END")
 
 
 def _plain(cell: str, marks: Marks) -> str:

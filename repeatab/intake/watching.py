@@ -32,13 +32,14 @@ class Watch:
 
     def collect(self, table: Lazy, step: str) -> nw.DataFrame[Any]:
         """The rows of a lazy table, computed by its engine in pieces where it can."""
-        with self._telling(step):
+        with self.telling(step):
             if table.implementation.is_polars():
                 return table.collect(backend="polars", engine="streaming")
             return table.collect(backend="pyarrow")
 
     @contextmanager
-    def _telling(self, step: str) -> Iterator[None]:
+    def telling(self, step: str) -> Iterator[None]:
+        """Tell how far the engine is while it does one thing."""
         if self.connection is None or self.rows == 0:
             yield
             return
