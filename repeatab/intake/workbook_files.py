@@ -9,7 +9,6 @@ from __future__ import annotations
 import datetime
 import itertools
 import warnings
-import zipfile
 from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
@@ -19,11 +18,11 @@ from repeatab.base.errors import InputError, listed, nearest
 from repeatab.intake.header import find_header, is_units_row, matches
 from repeatab.intake.options import ReadOptions
 from repeatab.intake.raw import RawTable, no_rows, refuse_bad_names, unique_names
+from repeatab.intake.workbook_guard import refuse_hostile_workbook
 
 _HEAD_ROWS = 200
-_MOST_BYTES = 1 << 30
-_SUSPECT_BYTES = 100 << 20
-_SUSPECT_RATIO = 200
+_MOST_CELLS, _MOST_CELLS_PER_BYTE = 2_000_000, 2
+_MOST_TEXT, _MOST_TEXT_PER_BYTE = 32 << 20, 10
 
 Cells = tuple[Any, ...]
 
@@ -41,7 +40,12 @@ def read_workbook(
         The file is no workbook, would unpack to an absurd size, has no such sheet (the message lists those it
         has), several sheets could be meant, or the sheet holds no results.
     """
-    refuse_unpacking_bomb(path, file=file)
+    try:
+        refuse_hostile_workbook(path, file=file)
+    except InputError:
+        raise
+    except Exception as error:  # what damaged archives and their methods of packing cause
+        raise _unreadable(file, error) from None
     with warnings.catch_warnings():
         # What openpyxl warns of (styles, validation rules) has no bearing on the values.
         warnings.simplefilter("ignore", UserWarning)
@@ -57,7 +61,7 @@ def _read_sheet(
     book = _open(path, file=file)
     try:
         sheet = _chosen_sheet(book, wanted, options, file=file)
-        return sheet, len(book.worksheets) > 1, *_rows(book[sheet])
+        return sheet, len(book.worksheets) > 1, *_rows(book[sheet], path.stat().st_size, file=file)
     except InputError:
         raise
     except Exception as error:  # openpyxl lets through whatever its XML parser meets
@@ -66,36 +70,34 @@ def _read_sheet(
         book.close()
 
 
-def _rows(sheet: Any) -> tuple[list[list[str]], list[tuple[int, Cells]]]:
-    """The first rows as text, and every filled row with its row number."""
+def _rows(sheet: Any, size: int, *, file: str) -> tuple[list[list[str]], list[tuple[int, Cells]]]:
+    """The first rows as text, and every filled row with its row number.
+
+    size : bytes of the file; the reader fills gaps in a row and repeats shared texts, so that a small file could become
+        a large table.
+    """
     # Some programs store a wrong extent, which would cut the sheet short.
     sheet.reset_dimensions()
     head: list[list[str]] = []
     filled: list[tuple[int, Cells]] = []
+    cells = text = 0
     for number, row in enumerate(sheet.iter_rows(values_only=True), start=1):
+        cells += len(row)
+        text += sum(len(cell) for cell in row if type(cell) is str)
+        if (
+            cells > _MOST_CELLS + _MOST_CELLS_PER_BYTE * size
+            or text > _MOST_TEXT + _MOST_TEXT_PER_BYTE * size
+        ):
+            raise InputError(
+                f"{file}, row {number}: {size / 1024:.0f} KiB have become {cells:,} cells with {text:,} letters "
+                "so far, many times what results take. Delete columns far to the right and repeated long texts, or "
+                "export the results as CSV."
+            )
         if number <= _HEAD_ROWS:
             head.append([cell_text(cell) for cell in row])
         if any(cell is not None and cell != "" for cell in row):
             filled.append((number, row))
     return head, filled
-
-
-def refuse_unpacking_bomb(path: Path, *, file: str) -> None:
-    """Refuse a workbook that would unpack to more than 1 GiB, or more than 200-fold beyond 100 MiB."""
-    try:
-        with zipfile.ZipFile(path) as archive:
-            entries = archive.infolist()
-    except (zipfile.BadZipFile, OSError) as error:
-        raise _unreadable(file, error) from None
-    unpacked = sum(entry.file_size for entry in entries)
-    packed = max(1, sum(entry.compress_size for entry in entries))
-    ratio = unpacked / packed
-    if unpacked > _MOST_BYTES or (unpacked > _SUSPECT_BYTES and ratio > _SUSPECT_RATIO):
-        raise InputError(
-            f"{file}: the workbook would unpack to {unpacked / (1 << 20):.0f} MiB ({ratio:.0f} times its "
-            "size), which is not read. Delete empty formatted rows and other sheets, or export the results "
-            "as CSV or Parquet."
-        )
 
 
 def _unreadable(file: str, error: Exception) -> InputError:
@@ -109,7 +111,7 @@ def _open(path: Path, *, file: str) -> Any:
     import openpyxl
 
     try:
-        return openpyxl.load_workbook(path, read_only=True, data_only=True)
+        return openpyxl.load_workbook(path, read_only=True, data_only=True, keep_links=False)
     except Exception as error:  # openpyxl lets through whatever zip, XML and its own parsers meet
         raise _unreadable(file, error) from None
 
