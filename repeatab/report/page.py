@@ -6,7 +6,7 @@ into text. Every name goes through the template's escaping; nothing is marked as
 
 from __future__ import annotations
 
-import base64
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -17,6 +17,7 @@ from repeatab.outcome.tables import Table
 from repeatab.outcome.verdict import Judgement
 from repeatab.report.marks import LOOKS, mark_of
 from repeatab.report.numbers import MISSING, MISSING_MEANS, cell_text, column_decimals, count, is_numeric
+from repeatab.report.pictures import Image, page_images
 from repeatab.report.words import printable, prose, row_ranges, title_case
 
 if TYPE_CHECKING:
@@ -64,32 +65,30 @@ class TableView:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Image:
-    """One picture for wide and one for narrow screens, with its text alternative."""
-
-    wide: str
-    narrow: str
-    size: tuple[int, int]
-    narrow_size: tuple[int, int]
-    alt: str
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
 class FigureView:
     title: str
     reading: str
     images: tuple[Image, ...]
 
 
-def page_bytes(outcome: Outcome, *, alone: bool = False, progress: Progress = silent) -> bytes:
-    """The page of an outcome; `progress` hears of each figure.
+def page_bytes(
+    outcome: Outcome,
+    *,
+    alone: bool = False,
+    images: Sequence[tuple[Image, ...]] | None = None,
+    progress: Progress = silent,
+) -> bytes:
+    """The page of an outcome.
 
     alone : the page is sent out by itself, so it names no file beside it.
+    images : of each figure; they are drawn where not given, and `progress` hears of each.
     """
-    pictures = []
-    for number, figure in enumerate(outcome.figures):
-        progress("drawing the page", number, len(outcome.figures))
-        pictures.append(_figure_view(figure))
+    if images is None:
+        images = []
+        for number, figure in enumerate(outcome.figures):
+            progress("drawing the page", number, len(outcome.figures))
+            images.append(page_images(figure))
+    pictures = [_figure_view(figure, its) for figure, its in zip(outcome.figures, images, strict=True)]
     planning = [
         view
         for view, figure in zip(pictures, outcome.figures, strict=True)
@@ -172,29 +171,8 @@ def _table_view(table: Table) -> TableView:
     return TableView(caption=printable(table.caption), heads=heads, rows=tuple(rows), remarks=tuple(remarks))
 
 
-def _figure_view(figure: data.Figure) -> FigureView:
-    from repeatab.report.figures import parts_of
-
-    total = parts_of(figure)
-    reading = prose(figure.reading)
-    return FigureView(
-        title=printable(figure.title),
-        reading=reading,
-        images=tuple(_image(figure, (which, total), reading) for which in range(1, total + 1)),
-    )
-
-
-def _image(figure: data.Figure, part: tuple[int, int], reading: str) -> Image:
-    from repeatab.report.figures import NARROW, WIDE, draw, to_svg
-
-    uris, sizes = [], []
-    for width in (WIDE, NARROW):
-        drawing = draw(figure, width=width, titled=False, part=part)
-        uris.append("data:image/svg+xml;base64," + base64.b64encode(to_svg(drawing)).decode("ascii"))
-        wide, high = drawing.get_size_inches()
-        sizes.append((round(96 * wide), round(96 * high)))
-    alt = f"{reading} (part {part[0]} of {part[1]})" if part[1] > 1 else reading
-    return Image(wide=uris[0], narrow=uris[1], size=sizes[0], narrow_size=sizes[1], alt=alt)
+def _figure_view(figure: data.Figure, images: tuple[Image, ...]) -> FigureView:
+    return FigureView(title=printable(figure.title), reading=prose(figure.reading), images=images)
 
 
 def _rows_of(finding: DataFinding) -> str:

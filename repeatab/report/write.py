@@ -11,8 +11,9 @@ from repeatab.outcome.outcome import Outcome
 from repeatab.outcome.serialise import from_jsonable, to_jsonable
 from repeatab.report import json_file, page, workbook
 from repeatab.report.participant_pages import FOLDER, participant_files
+from repeatab.report.pictures import Image, figure_and_images
 from repeatab.report.run_sheet import run_sheet_files
-from repeatab.report.words import file_stem, printable
+from repeatab.report.words import file_stem
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -78,27 +79,28 @@ def report_contents(
     """Every file of the report by its name in the folder."""
     # Page, workbook and figures are made from what the JSON file holds, so that they cannot differ from it.
     outcome = from_jsonable(to_jsonable(outcome))
+    figures, images = _drawn(outcome, progress)
     return {
         **run_sheet_files(outcome, separator=sheet_separator),
-        **_figure_files(outcome, progress),
+        **figures,
         workbook.NAME: workbook.workbook_bytes(outcome),
         json_file.NAME: json_file.result_bytes(outcome),
-        page.NAME: page.page_bytes(outcome, progress=progress),
+        page.NAME: page.page_bytes(outcome, images=images),
         **participant_files(outcome, progress),
     }
 
 
-def _figure_files(outcome: Outcome, progress: Progress) -> dict[str, bytes]:
-    from repeatab.report.figures import draw, to_png, to_svg
-
+def _drawn(outcome: Outcome, progress: Progress) -> tuple[dict[str, bytes], list[tuple[Image, ...]]]:
+    """The figures by their name in the folder, and the images of each on the page."""
     files: dict[str, bytes] = {}
+    images: list[tuple[Image, ...]] = []
     for number, figure in enumerate(outcome.figures):
         progress("drawing the figures", number, len(outcome.figures))
-        drawing, title = draw(figure), printable(figure.title)
+        drawn, shown = figure_and_images(figure)
         stem = _free_stem(file_stem(figure.key), files)
-        files[f"figures/{stem}.svg"] = to_svg(drawing, title=title, description=printable(figure.reading))
-        files[f"figures/{stem}.png"] = to_png(drawing)
-    return files
+        files[f"figures/{stem}.svg"], files[f"figures/{stem}.png"] = drawn.svg, drawn.png
+        images.append(shown)
+    return files, images
 
 
 def _free_stem(stem: str, files: dict[str, bytes]) -> str:

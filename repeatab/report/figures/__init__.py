@@ -4,6 +4,7 @@
 """
 
 from repeatab.report.figures.draw import draw, parts_of
-from repeatab.report.figures.style import NARROW, WIDE, to_png, to_svg
+from repeatab.report.figures.sheet import title_room
+from repeatab.report.figures.style import NARROW, WIDE, to_png, to_svg, without_top
 
-__all__ = ["NARROW", "WIDE", "draw", "parts_of", "to_png", "to_svg"]
+__all__ = ["NARROW", "WIDE", "draw", "parts_of", "title_room", "to_png", "to_svg", "without_top"]

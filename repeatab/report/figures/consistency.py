@@ -60,12 +60,10 @@ def draw_consistency(
 def _draw_panel(
     ax: Axes, figure: ConsistencyByLaboratory, laboratories: Sequence[str], statistic: str, lane: float
 ) -> None:
-    import seaborn as sns
-
     height = max(1, len(laboratories)) * lane
     ax.set_ylim(height, 0)
     ax.set_yticks([])
-    sns.despine(ax=ax, left=True)
+    ax.spines["left"].set_visible(False)
     for i, name in enumerate(laboratories):
         if name == figure.highlight:
             ax.axhspan(i * lane, (i + 1) * lane, color=BAND, linewidth=0, zorder=0)

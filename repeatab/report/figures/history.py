@@ -129,9 +129,6 @@ def _value_ticks(strip: HistoryStrip, unit: str, everything: bool) -> list[tuple
 def _draw_strip(
     ax: Axes, strip: HistoryStrip, events: Sequence[HistoryEvent], time: tuple[float, float], everything: bool
 ) -> None:
-    import seaborn as sns
-
-    sns.despine(ax=ax)
     ax.set_xlim(*time)
     ax.set_ylim(*_height(strip, everything))
     for event in events:

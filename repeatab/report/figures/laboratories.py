@@ -74,12 +74,10 @@ def draw_laboratories(
 
 
 def _draw_panel(ax: Axes, figure: ResultsByLaboratory, line: LevelLine) -> None:
-    import seaborn as sns
-
     rows = [row for row in figure.rows if row.level == line.level]
     ax.set_ylim(max(1, len(figure.laboratories)), 0)
     ax.set_yticks([])
-    sns.despine(ax=ax, left=True)
+    ax.spines["left"].set_visible(False)
     ax.axvspan(line.low, line.high, color=BAND, linewidth=0, zorder=0)
     ax.axvline(line.value, color=SOFT, linewidth=1.1, zorder=1)
     for i, name in enumerate(figure.laboratories):

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from repeatab.outcome.figures import MoreRunsRow, WhatMoreRunsBuy
 from repeatab.report.figures.sheet import (
@@ -71,38 +71,25 @@ def _series_key(position: int, text: str) -> KeyEntry:
 
 
 def _draw_chances(ax: Axes, figure: WhatMoreRunsBuy) -> None:
-    import pandas as pd
-    import seaborn as sns
-
-    looks = {name: series_look(i) for i, name in enumerate(_NAMES)}
     if not figure.rows:
         return
-    rows = [(row.sets_per_arm, name, chance) for row in figure.rows for name, chance in _chances(row)]
-    sns.lineplot(
-        data=pd.DataFrame(rows, columns=["sets", "case", "chance"]),
-        x="sets",
-        y="chance",
-        hue="case",
-        style="case",
-        palette={name: look.colour for name, look in looks.items()},
-        markers={name: look.marker for name, look in looks.items()},
-        dashes={name: look.dashes for name, look in looks.items()},
-        markersize=5.5,
-        linewidth=1.3,
-        estimator=None,
-        legend=False,
-        ax=ax,
+    sets = [row.sets_per_arm for row in figure.rows]
+    chances = (
+        [row.probability_no_difference for row in figure.rows],
+        [row.probability_observed for row in figure.rows],
     )
+    for i, values in enumerate(chances):
+        look = series_look(i)
+        style: Any = (0, look.dashes) if look.dashes else "-"
+        ax.plot(
+            sets, values, color=look.colour, marker=look.marker, markersize=5.5, markeredgecolor="white",
+            markeredgewidth=0.75, linewidth=1.3, linestyle=style,
+        )  # fmt: skip
     ax.axhline(figure.target, color=SOFT, linewidth=1.0, linestyle=(0, (5, 2)), zorder=1)
     ax.set_ylim(0, 1.04)
     ax.set_yticks([0, 0.2, 0.4, 0.6, 0.8, 1.0], ["0 %", "20 %", "40 %", "60 %", "80 %", "100 %"])
     ax.grid(axis="y", color=GRID)
     _plain(ax, figure.rows)
-
-
-def _chances(row: MoreRunsRow) -> list[tuple[str, float]]:
-    values = (row.probability_no_difference, row.probability_observed)
-    return list(zip(_NAMES, values, strict=True))
 
 
 def _draw_widths(ax: Axes, figure: WhatMoreRunsBuy, decimals: int) -> None:
@@ -120,9 +107,6 @@ def _draw_widths(ax: Axes, figure: WhatMoreRunsBuy, decimals: int) -> None:
 
 
 def _plain(ax: Axes, rows: tuple[MoreRunsRow, ...]) -> None:
-    import seaborn as sns
-
-    sns.despine(ax=ax)
     ax.set_xlabel("")
     ax.set_ylabel("")
     sets = [row.sets_per_arm for row in rows] or [0, 1]

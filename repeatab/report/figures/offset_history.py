@@ -108,9 +108,7 @@ def _draw_strip(ax: Axes, one: OffsetSeries, figure: OffsetHistory) -> None:
 
 
 def _dress_days(ax: Axes, days: tuple[int, int], width: float, *, last: bool) -> None:
-    import seaborn as sns
-
-    sns.despine(ax=ax, bottom=not last)
+    ax.spines["bottom"].set_visible(last)
     room = 0.04 * max(1, days[1] - days[0]) + 0.5
     ax.set_xlim(days[0] - room, days[1] + room)
     ax.tick_params(axis="x", bottom=last)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
 from repeatab.outcome.figures import OrderOfRuns, OrderPoint
@@ -98,36 +99,39 @@ def _tick_texts(step: float) -> list[str]:
 
 def _draw_strip(ax: Axes, points: list[OrderPoint], series: list[str]) -> None:
     """Points joined in their order; where a series has several at one place, through their mean."""
-    import pandas as pd
-    import seaborn as sns
+    several = len({(point.series, point.order) for point in points}) < len(points)
+    for i, name in enumerate(series):
+        look = series_look(i)
+        own = sorted((p.order, p.value) for p in points if p.series == name)
+        style: Any = (0, look.dashes) if look.dashes else "-"
+        drawn: dict[str, Any] = {"color": look.colour, "markeredgecolor": "white"}
+        line = {**drawn, "linewidth": 0.8, "linestyle": style}
+        dots = {**drawn, "marker": look.marker}
+        if several:
+            ax.plot(*_means(own), **line)
+            ax.plot(
+                *_columns_of(own), markersize=3.6, markeredgewidth=0.4, linestyle="none", zorder=3, **dots
+            )
+        else:
+            ax.plot(*_columns_of(own), markersize=4.6, markeredgewidth=0.75, **{**line, **dots})
 
-    looks = {name: series_look(i) for i, name in enumerate(series)}
-    frame = pd.DataFrame({"order": [p.order for p in points], "value": [p.value for p in points]})
-    frame["series"] = [p.series for p in points]
-    shared: dict[str, Any] = {
-        "data": frame,
-        "x": "order",
-        "y": "value",
-        "hue": "series",
-        "style": "series",
-        "palette": {name: look.colour for name, look in looks.items()},
-        "markers": {name: look.marker for name, look in looks.items()},
-        "legend": False,
-        "ax": ax,
-    }
-    dashes = {name: look.dashes for name, look in looks.items()}
-    if frame.duplicated(["series", "order"]).any():
-        line = {**shared, "markers": False, "dashes": dashes, "linewidth": 0.8, "errorbar": None}
-        sns.lineplot(estimator="mean", **line)
-        sns.scatterplot(s=13, linewidth=0.4, zorder=3, **shared)
-    else:
-        sns.lineplot(estimator=None, dashes=dashes, linewidth=0.8, markersize=4.6, **shared)
+
+def _columns_of(places: Sequence[tuple[float, float]]) -> tuple[list[float], list[float]]:
+    return [x for x, _ in places], [y for _, y in places]
+
+
+def _means(places: Sequence[tuple[float, float]]) -> tuple[list[float], list[float]]:
+    """The mean value at each place."""
+    orders = list(dict.fromkeys(x for x, _ in places))
+    found = []
+    for order in orders:
+        here = [y for x, y in places if x == order]
+        found.append(math.fsum(here) / len(here))
+    return orders, found
 
 
 def _dress(ax: Axes, orders: tuple[int, int], reach: float, step: float, last: bool) -> None:
-    import seaborn as sns
-
-    sns.despine(ax=ax, bottom=not last)
+    ax.spines["bottom"].set_visible(last)
     ax.axhline(0, color=SOFT, linewidth=0.8, linestyle=(0, (2, 2)), zorder=1)
     ax.set_ylim(-reach, reach)
     ax.set_yticks([-step, 0.0, step], _tick_texts(step))

@@ -67,9 +67,6 @@ def draw_pairs(figure: PairsOfLevels, width: float, titled: bool) -> Figure:
 
 
 def _draw_pair(ax: Axes, pair: LevelPair, highlight: str, side: float) -> None:
-    import seaborn as sns
-
-    sns.despine(ax=ax)
     reach = 1.25 * max((abs(v) for p in pair.points for v in (p.x, p.y)), default=1.0) or 1.0
     ax.set_xlim(-reach, reach)
     ax.set_ylim(-reach, reach)

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from repeatab.outcome.plan_figures import HoursAgainstGain, VerdictAgainstOffset
+from repeatab.outcome.plan_figures import ChanceAtOffset, HoursAgainstGain, VerdictAgainstOffset
 from repeatab.report.figures.sheet import EDGE, Frame, KeyEntry, text_width
 from repeatab.report.figures.style import TEXT_SIZE
-from repeatab.report.marks import GRID, SOFT, series_look
+from repeatab.report.marks import GRID, SOFT, SeriesLook, series_look
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -24,24 +24,7 @@ def draw_verdicts(figure: VerdictAgainstOffset, width: float, titled: bool) -> F
         look = series_look(i)
         key.append(KeyEntry(text=name, marker=look.marker, colour=look.colour, line=1.3, dashes=look.dashes))
     frame, ax = _sheet(figure.title if titled else "", width, key)
-    shares = [row.share for row in figure.rows]
-    lines = (
-        [row.equivalent for row in figure.rows],
-        [row.different for row in figure.rows],
-        [1 - row.equivalent - row.different for row in figure.rows],
-    )
-    for i, values in enumerate(lines):
-        look = series_look(i)
-        style = (0, look.dashes) if look.dashes else "-"
-        ax.plot(
-            shares,
-            values,
-            color=look.colour,
-            marker=look.marker,
-            markersize=4.5,
-            linewidth=1.3,
-            linestyle=style,
-        )
+    _draw_shares(ax, figure)
     ax.axvline(1.0, color=SOFT, linewidth=1.0)
     ax.set_xlabel("true offset in margins (1: at the margin)", size=TEXT_SIZE)
     _percent_axis(ax)
@@ -54,16 +37,7 @@ def draw_plans(figure: HoursAgainstGain, width: float, titled: bool) -> Figure:
     looks = {kind: series_look(i) for i, kind in enumerate(kinds)}
     key = [KeyEntry(text=kind, marker=look.marker, colour=look.colour) for kind, look in looks.items()]
     frame, ax = _sheet(figure.title if titled else "", width, key)
-    for kind, look in looks.items():
-        own = [row for row in figure.rows if row.layout == kind]
-        ax.scatter(
-            [row.hours for row in own],
-            [row.gain for row in own],
-            color=look.colour,
-            marker=look.marker,
-            s=26,
-            zorder=3,
-        )
+    _draw_points(ax, figure, looks)
     best = sorted((row.hours, row.gain) for row in figure.rows if row.best)
     ax.plot(
         [h for h, _ in best],
@@ -89,6 +63,45 @@ def draw_plans(figure: HoursAgainstGain, width: float, titled: bool) -> Figure:
     return frame.figure
 
 
+def _draw_shares(ax: Axes, figure: VerdictAgainstOffset) -> None:
+    """One line per verdict; undecided is what the others leave."""
+    import pandas as pd
+    import seaborn as sns
+
+    looks = {name: series_look(i) for i, name in enumerate(_NAMES)}
+    rows = [
+        (row.share, name, chance)
+        for row in figure.rows
+        for name, chance in zip(_NAMES, _chances(row), strict=True)
+    ]
+    sns.lineplot(
+        data=pd.DataFrame(rows, columns=["share", "verdict", "chance"]), x="share", y="chance", ax=ax,
+        hue="verdict", palette={name: look.colour for name, look in looks.items()}, legend=False,
+        style="verdict", markers={name: look.marker for name, look in looks.items()}, estimator=None,
+        dashes={name: look.dashes for name, look in looks.items()}, markersize=4.5, linewidth=1.3,
+    )  # fmt: skip
+    ax.set_ylabel("")
+
+
+def _chances(row: ChanceAtOffset) -> tuple[float, float, float]:
+    return row.equivalent, row.different, 1 - row.equivalent - row.different
+
+
+def _draw_points(ax: Axes, figure: HoursAgainstGain, looks: dict[str, SeriesLook]) -> None:
+    """One mark per plan, by its kind of layout."""
+    import pandas as pd
+    import seaborn as sns
+
+    rows = [(row.hours, row.gain, row.layout) for row in figure.rows]
+    sns.scatterplot(
+        data=pd.DataFrame(rows, columns=["hours", "gain", "layout"]), x="hours", y="gain", ax=ax,
+        hue="layout", palette={kind: look.colour for kind, look in looks.items()}, legend=False,
+        style="layout", markers={kind: look.marker for kind, look in looks.items()}, s=26, linewidth=0,
+        zorder=3,
+    )  # fmt: skip
+    ax.set_ylabel("")
+
+
 def _sheet(title: str, width: float, key: list[KeyEntry]) -> tuple[Frame, Axes]:
     left = text_width("100 %") + 0.14
     frame = Frame(width=width, body=_BODY, title=title, key=key, below=0.5)
@@ -96,9 +109,6 @@ def _sheet(title: str, width: float, key: list[KeyEntry]) -> tuple[Frame, Axes]:
 
 
 def _percent_axis(ax: Axes) -> None:
-    import seaborn as sns
-
     ax.set_ylim(0, 1.04)
     ax.set_yticks([0, 0.2, 0.4, 0.6, 0.8, 1.0], ["0 %", "20 %", "40 %", "60 %", "80 %", "100 %"])
     ax.grid(axis="y", color=GRID)
-    sns.despine(ax=ax)

@@ -74,9 +74,6 @@ def _top(figure: PrecisionByLevel) -> float:
 
 
 def _draw(ax: Axes, figure: PrecisionByLevel, top: float) -> None:
-    import seaborn as sns
-
-    sns.despine(ax=ax)
     ax.grid(axis="y", color=GRID)
     ax.set_ylim(0, top)
     means = [row.mean for row in figure.rows] or [0.0, 1.0]

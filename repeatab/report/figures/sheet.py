@@ -152,6 +152,16 @@ def lane_sheet(
     return Sheet(frame.figure, axes, column_of, tops)
 
 
+def title_room(title: str, width: float) -> float:
+    """How much higher a sheet is for its title, in inches."""
+    lines = len(_title_lines(title, width))
+    return lines * 0.2 + 0.1 if lines else 0.0
+
+
+def _title_lines(title: str, width: float) -> list[str]:
+    return wrapped(title, width - 2 * EDGE, size=TITLE_SIZE, most=3, bold=True) if title else []
+
+
 class Frame:
     """A figure with a title above and a key below a body of given height, all in inches."""
 
@@ -160,9 +170,9 @@ class Frame:
     ) -> None:
         from matplotlib.figure import Figure
 
-        lines = wrapped(title, width - 2 * EDGE, size=TITLE_SIZE, most=3, bold=True) if title else []
+        lines = _title_lines(title, width)
         rows = _key_rows(key, width - 2 * EDGE)
-        self.top = EDGE + len(lines) * 0.2 + (0.1 if lines else 0.0)
+        self.top = EDGE + title_room(title, width)
         self.width, self.body = width, body
         self.height = self.top + body + below + len(rows) * 0.19 + EDGE
         self.figure = Figure(figsize=(width, self.height))

@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import io
+import re
 import warnings
 from collections.abc import Iterator
 from contextlib import contextmanager
+from functools import lru_cache
 from typing import TYPE_CHECKING, Any
 
 from repeatab.report.marks import GRID, INK, PAPER, RULE, SOFT
@@ -48,16 +50,27 @@ _NOT_OF_STYLE = (
 def styled() -> Iterator[None]:
     """Draw under our settings and give the user's back afterwards."""
     import matplotlib as mpl
-    import seaborn as sns
 
-    ground = {k: v for k, v in mpl.rcParamsDefault.items() if not k.startswith(_NOT_OF_STYLE)}
     with warnings.catch_warnings():
         # A letter that no font has is drawn as a box; the name stands in full in the tables.
         warnings.filterwarnings("ignore", message="Glyph .* missing from")
         warnings.filterwarnings("ignore", message=".*does not support.*")
-        settings: Any = {**ground, **sns.axes_style("white"), **_settings()}
-        with mpl.rc_context(settings):
+        with mpl.rc_context():
+            # They have been checked once: as a dict they are taken as they are.
+            current: Any = mpl.rcParams
+            dict.update(current, _checked_settings())
             yield
+
+
+@lru_cache(maxsize=1)
+def _checked_settings() -> dict[str, Any]:
+    """All settings that a drawing depends on, as matplotlib holds them."""
+    import matplotlib as mpl
+
+    ground = {k: v for k, v in mpl.rcParamsDefault.items() if not k.startswith(_NOT_OF_STYLE)}
+    settings: Any = {**ground, **_settings()}
+    with mpl.rc_context(settings):
+        return {name: mpl.rcParams[name] for name in settings}
 
 
 def _settings() -> dict[str, Any]:
@@ -72,6 +85,8 @@ def _settings() -> dict[str, Any]:
         "axes.linewidth": 0.8,
         "axes.axisbelow": True,
         "axes.facecolor": "none",
+        "axes.spines.top": False,
+        "axes.spines.right": False,
         "axes.formatter.use_mathtext": False,
         "axes.unicode_minus": True,
         "figure.facecolor": PAPER,
@@ -89,7 +104,10 @@ def _settings() -> dict[str, Any]:
         "legend.fontsize": TEXT_SIZE - 0.5,
         "svg.hashsalt": "repeatab",
         "svg.fonttype": "path",
+        "text.hinting": "none",
         "path.simplify": False,
+        "patch.edgecolor": PAPER,
+        "patch.force_edgecolor": True,
     }
 
 
@@ -106,6 +124,20 @@ def to_svg(figure: Figure, *, title: str = "", description: str = "") -> bytes:
     return _saved(
         figure, "svg", metadata={k: v for k, v in metadata.items() if v or k in ("Date", "Creator")}
     )
+
+
+_SIZE = re.compile(rb'height="([\d.]+)pt" viewBox="0 0 ([\d.]+) [\d.]+"')
+_WORDS = re.compile(rb"<title>.*?</metadata>\n", re.DOTALL)
+
+
+def without_top(svg: bytes, inches: float) -> bytes:
+    """A picture of `to_svg` with a strip at its top out of sight (its title, say), and without words about it."""
+    found = _SIZE.search(svg)
+    assert found is not None
+    off = 72 * inches
+    high = f"{float(found[1]) - off:g}"
+    size = f'height="{high}pt" viewBox="0 {off:g} {found[2].decode()} {high}"'.encode()
+    return _WORDS.sub(b"", svg[: found.start()] + size + svg[found.end() :], count=1)
 
 
 def to_png(figure: Figure, *, dots_per_inch: int = 160) -> bytes:

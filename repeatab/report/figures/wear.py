@@ -75,9 +75,6 @@ def _values(level: LevelWear) -> list[float]:
 
 
 def _draw_strip(ax: Axes, level: LevelWear, reach: float) -> None:
-    import seaborn as sns
-
-    sns.despine(ax=ax)
     ax.grid(axis="y", color=GRID)
     ax.set_ylim(-reach, reach)
     positions = [run.position for run in level.runs] + [place for _, place in level.places]
