@@ -29,6 +29,7 @@ from repeatab.estimation.minimise import (
 )
 from repeatab.estimation.moments import Moments, criterion, moments
 from repeatab.estimation.one_thread import one_thread
+from repeatab.estimation.pivotal_terms import Spaces, spaces_of
 from repeatab.estimation.profile import profile_limits
 from repeatab.estimation.strata import Strata, strata_of
 from repeatab.estimation.system import LEAST_SPREAD, System, build_system
@@ -188,6 +189,17 @@ class BlockFit:
                 # A source that is seen only in how classes of others differ has no pivot of its own.
                 pass
         return self.profiled, IntervalMethod.PROFILE
+
+    @cached_property
+    def pivotal_spaces(self) -> Spaces:
+        """The values of the data that carry each term.
+
+        Raises
+        ------
+        LayoutError
+            No degrees of freedom are left for repeatability, or for a term beside the others.
+        """
+        return spaces_of(self.layout)
 
     @property
     def _pivotal(self) -> tuple[FloatArray, FloatArray]:

@@ -29,6 +29,8 @@ if TYPE_CHECKING:
     from repeatab.estimation.block_fit import BlockFit
 
 EVEN_DRAWS = 2_048
+# Numbers held at once, about: 32 MiB.
+_NUMBERS = 1 << 22
 # Operations of the orthogonal bases that the pivots of one group need: about half a second.
 _LARGEST = 2e8
 
@@ -65,7 +67,7 @@ def component_combination_limits(
 
 
 def pivotal_limits(fit: BlockFit, *, level: float) -> tuple[FloatArray, FloatArray]:
-    """Limits from evenly spread pivotal values, group by group.
+    """Limits from evenly spread pivotal values, for as many groups at once as memory allows.
 
     Raises
     ------
@@ -74,12 +76,15 @@ def pivotal_limits(fit: BlockFit, *, level: float) -> tuple[FloatArray, FloatArr
     """
     tails = [(1 - level) / 2, (1 + level) / 2]
     lower, upper = (np.empty((len(fit.block.groups), len(fit.layout.estimated) + 1)) for _ in tails)
-    for group in range(len(lower)):
-        found = pivots_of(fit, group, draws=EVEN_DRAWS, rng=EvenDraws())
-        lower[group] = np.quantile(found.values, tails[0], axis=0)
-        upper[group] = np.quantile(found.raised, tails[1], axis=0)
-        free = np.array(found.free_ss / found.free_df)
-        lower[group, -1], upper[group, -1] = chi_square_limits(free, found.free_df, level=level)
+    at_once = max(1, _NUMBERS // (EVEN_DRAWS * max(1, len(fit.layout.count))))
+    for start in range(0, len(lower), at_once):
+        groups = np.arange(start, min(start + at_once, len(lower)))
+        found = pivots_of(fit, groups, draws=EVEN_DRAWS, rng=EvenDraws(), raised=True)
+        assert found.raised is not None
+        lower[groups] = np.quantile(found.values, tails[0], axis=2)
+        upper[groups] = np.quantile(found.raised, tails[1], axis=2)
+        free = found.free_ss / found.free_df
+        lower[groups, -1], upper[groups, -1] = chi_square_limits(free, found.free_df, level=level)
     return np.maximum(lower, 0), np.maximum(upper, 0)
 
 
