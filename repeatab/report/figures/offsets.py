@@ -19,6 +19,7 @@ from repeatab.report.figures.sheet import (
     with_unit,
     wrapped,
 )
+from repeatab.report.figures.strokes import Strokes
 from repeatab.report.marks import BAND, BAND_EDGE, INK, LOOKS, SOFT, Look, Mark, mark_of, verdict_in
 from repeatab.report.numbers import fixed, result_decimals
 from repeatab.report.words import printable
@@ -51,10 +52,14 @@ def draw_offsets(figure: OffsetsBySection, width: float, titled: bool, part: tup
         few_ticks(ax, span)
     neutral = _neutral(figure)
     decimals = result_decimals([row.value for row in figure.rows], unit=figure.unit)
+    strokes = [Strokes(ax) for ax in sheet.axes]
     for i, row in enumerate(rows):
-        ax, top = sheet.axes[sheet.column_of[i]], sheet.top_of[i]
+        column, top = sheet.column_of[i], sheet.top_of[i]
+        ax = sheet.axes[column]
         _draw_label(ax, top, labels[i], row, fixed(row.value, decimals, sign=neutral == 0))
-        _draw_row(ax, top + len(labels[i]) * LINE + _LANE / 2 + 0.02, row, neutral)
+        _draw_row(ax, strokes[column], top + len(labels[i]) * LINE + _LANE / 2 + 0.02, row, neutral)
+    for gathered in strokes:
+        gathered.draw()
     return sheet.figure
 
 
@@ -101,7 +106,7 @@ def _draw_label(ax: Axes, top: float, lines: list[str], row: OffsetRow, value: s
     lane_text(ax, 1, top + 0.5 * LINE, tail, ha="right", color=_look(row).colour)
 
 
-def _draw_row(ax: Axes, y: float, row: OffsetRow, neutral: float) -> None:
+def _draw_row(ax: Axes, strokes: Strokes, y: float, row: OffsetRow, neutral: float) -> None:
     from matplotlib.patches import Rectangle
 
     look, half = _look(row), _LANE / 2 - 0.03
@@ -109,22 +114,20 @@ def _draw_row(ax: Axes, y: float, row: OffsetRow, neutral: float) -> None:
         (row.margin_low, y - half), row.margin_high - row.margin_low, 2 * half, color=BAND, linewidth=0
     )
     ax.add_patch(band)
-    ax.vlines([row.margin_low, row.margin_high], y - half, y + half, color=BAND_EDGE, linewidth=1.2)
-    ax.vlines(neutral, y - half, y + half, color=SOFT, linewidth=0.8, linestyle=(0, (2, 2)))
-    ax.hlines(y, row.lower, row.upper, color=look.colour, linewidth=1.1)
-    ax.vlines([row.lower, row.upper], y - 0.035, y + 0.035, color=look.colour, linewidth=1.1)
-    ax.hlines(y, row.inner_lower, row.inner_upper, color=look.colour, linewidth=3.4)
-    face = look.colour if look.filled else "white"
-    ax.plot(
-        [row.value],
-        [y],
-        marker=look.marker,
-        color=look.colour,
-        markerfacecolor=face,
-        markersize=6.5 if look.marker == "o" else 6,
-        markeredgewidth=1.5,
-        zorder=3,
+    for edge in (row.margin_low, row.margin_high):
+        strokes.line((edge, y - half), (edge, y + half), color=BAND_EDGE, linewidth=1.2)
+    strokes.line(
+        (neutral, y - half), (neutral, y + half), color=SOFT, linewidth=0.8, linestyle=(0, (2, 2)), zorder=2.1
     )
+    thin = {"color": look.colour, "linewidth": 1.1, "zorder": 2.2}
+    strokes.line((row.lower, y), (row.upper, y), **thin)
+    for end in (row.lower, row.upper):
+        strokes.line((end, y - 0.035), (end, y + 0.035), **thin)
+    strokes.line((row.inner_lower, y), (row.inner_upper, y), color=look.colour, linewidth=3.4, zorder=2.3)
+    strokes.sign(
+        (row.value, y), marker=look.marker, color=look.colour, zorder=3, markeredgewidth=1.5,
+        markerfacecolor=look.colour if look.filled else "white", markersize=6.5 if look.marker == "o" else 6,
+    )  # fmt: skip
 
 
 def _key(figure: OffsetsBySection) -> list[KeyEntry]:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from repeatab.outcome.figures import Estimate, RepeatabilityByRig
+from repeatab.outcome.figures import RepeatabilityByRig
 from repeatab.report.figures.scatter import draw_whisker, far_end, whisker_key
 from repeatab.report.figures.sets import draw_rig_row, draw_strip_label, rig_gutter
 from repeatab.report.figures.sheet import (
@@ -20,6 +20,7 @@ from repeatab.report.figures.sheet import (
     with_unit,
     wrapped,
 )
+from repeatab.report.figures.strokes import Strokes
 from repeatab.report.figures.style import TEXT_SIZE
 from repeatab.report.marks import SOFT, series_look
 from repeatab.report.numbers import fixed, result_decimals
@@ -59,19 +60,25 @@ def draw_repeatability(
     for ax in sheet.axes:
         ax.set_xlim(0, end)
         few_ticks(ax, span)
+    strokes = [Strokes(ax) for ax in sheet.axes]
     for i, estimates in enumerate(figure.estimates[chosen]):
-        ax, top = sheet.axes[sheet.column_of[i]], sheet.top_of[i]
+        column, top = sheet.column_of[i], sheet.top_of[i]
+        ax = sheet.axes[column]
         draw_strip_label(ax, top, labels[i])
         for j, estimate in enumerate(estimates):
             y = top + len(labels[i]) * LINE + (j + 0.5) * _ROW
-            draw_rig_row(ax, y, figure.rigs[j])
-            _draw_estimate(ax, y, estimate, j, end, fixed(estimate.value, decimals))
+            draw_rig_row(ax, strokes[column], y, figure.rigs[j])
+            look = series_look(j)
+            draw_whisker(ax, y, estimate, end, look.colour, strokes[column])
+            strokes[column].sign(
+                (estimate.value, y), marker=look.marker, markersize=5.5, color=look.colour, zorder=4
+            )
+            _draw_number(ax, y, fixed(estimate.value, decimals))
+    for gathered in strokes:
+        gathered.draw()
     return sheet.figure
 
 
-def _draw_estimate(ax: Axes, y: float, estimate: Estimate, position: int, end: float, number: str) -> None:
-    look = series_look(position)
-    draw_whisker(ax, y, estimate, end, look.colour)
-    ax.plot([estimate.value], [y], marker=look.marker, markersize=5.5, color=look.colour, zorder=4)
+def _draw_number(ax: Axes, y: float, number: str) -> None:
     place = ax.get_yaxis_transform()
     ax.text(1.015, y, number, transform=place, va="center", color=SOFT, size=TEXT_SIZE - 0.5)

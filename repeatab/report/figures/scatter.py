@@ -16,6 +16,7 @@ from repeatab.report.figures.sheet import (
     with_unit,
     wrapped,
 )
+from repeatab.report.figures.strokes import Strokes
 from repeatab.report.marks import FILL, INK, LOOKS, SOFT, Mark
 from repeatab.report.numbers import fixed, result_decimals
 from repeatab.report.words import printable
@@ -51,6 +52,7 @@ def draw_scatter(figure: ScatterSources, width: float, titled: bool) -> Figure:
     ax, end = sheet.axes[0], far_end(figure.sources, figure.margin)
     ax.set_xlim(0, end)
     few_ticks(ax, span)
+    strokes = Strokes(ax)
     for i, source in enumerate(figure.sources):
         top = sheet.top_of[i]
         _draw_label(ax, top, labels[i], tails[i], beside)
@@ -58,7 +60,8 @@ def draw_scatter(figure: ScatterSources, width: float, titled: bool) -> Figure:
         ax.barh(y, source.value, height=_BAR, color=FILL, edgecolor=INK, linewidth=0.8, zorder=2)
         if figure.margin is not None:
             ax.vlines(figure.margin, y - 0.14, y + 0.14, color=_MARGIN, linewidth=2.0, zorder=2)
-        draw_whisker(ax, y, source, end, INK)
+        draw_whisker(ax, y, source, end, INK, strokes)
+    strokes.draw()
     return sheet.figure
 
 
@@ -90,7 +93,7 @@ def far_end(sources: tuple[Estimate, ...], margin: float | None) -> float:
     return (min(reach, 3.0 * largest) if largest > 0 else reach) * 1.04 or 1.0
 
 
-def draw_whisker(ax: Axes, y: float, source: Estimate, end: float, colour: str) -> None:
+def draw_whisker(ax: Axes, y: float, source: Estimate, end: float, colour: str, strokes: Strokes) -> None:
     """The interval as a thin line: an arrow at the edge where it goes on, dots where there is no limit."""
     low = source.lower if source.lower is not None else source.value
     goes_on = source.upper is not None and source.upper > end
@@ -104,13 +107,16 @@ def draw_whisker(ax: Axes, y: float, source: Estimate, end: float, colour: str) 
             annotation_clip=False,
         )
     else:
-        ax.hlines(y, low, high, color=colour, linewidth=1.2, zorder=3)
+        strokes.line((low, y), (high, y), color=colour, linewidth=1.2, zorder=3)
     if source.upper is None and source.lower is not None:
-        ax.hlines(y, source.value, end, color=colour, linewidth=1.2, linestyle=(0, (1, 3)), zorder=1)
+        strokes.line(
+            (source.value, y), (end, y), color=colour, linewidth=1.2, linestyle=(0, (1, 3)), zorder=1
+        )
     caps = ([source.lower] if source.lower is not None else []) + (
         [source.upper] if source.upper is not None and not goes_on else []
     )
-    ax.vlines(caps, y - 0.05, y + 0.05, color=colour, linewidth=1.2, zorder=3)
+    for cap in caps:
+        strokes.line((cap, y - 0.05), (cap, y + 0.05), color=colour, linewidth=1.2, zorder=3)
 
 
 def _draw_label(ax: Axes, top: float, lines: list[str], tail: str, beside: bool) -> None:

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 from collections import defaultdict
+from itertools import pairwise
 from typing import TYPE_CHECKING
 
 from repeatab.outcome.figures import SetPoint, SetsAcrossRigs
@@ -25,8 +26,9 @@ from repeatab.report.figures.sheet import (
     with_unit,
     wrapped,
 )
+from repeatab.report.figures.strokes import Strokes
 from repeatab.report.figures.style import TEXT_SIZE
-from repeatab.report.marks import INK, SOFT, SeriesLook, series_look
+from repeatab.report.marks import INK, SOFT, series_look
 from repeatab.report.numbers import fixed, result_decimals
 from repeatab.report.words import printable
 
@@ -64,10 +66,14 @@ def draw_sets(figure: SetsAcrossRigs, width: float, titled: bool, part: tuple[in
     for ax in sheet.axes:
         ax.set_xlim(-reach, reach)
         few_ticks(ax, span)
+    strokes = [Strokes(ax) for ax in sheet.axes]
     for i, section in enumerate(sections):
-        ax, top = sheet.axes[sheet.column_of[i]], sheet.top_of[i]
+        column, top = sheet.column_of[i], sheet.top_of[i]
+        ax = sheet.axes[column]
         draw_strip_label(ax, top, labels[i], tails[i])
-        _draw_strip(ax, top + len(labels[i]) * LINE, figure, section, means[section])
+        _draw_strip(ax, strokes[column], top + len(labels[i]) * LINE, figure, section, means[section])
+    for gathered in strokes:
+        gathered.draw()
     return sheet.figure
 
 
@@ -84,13 +90,13 @@ def draw_strip_label(ax: Axes, top: float, lines: list[str], tail: str = "") -> 
         lane_text(ax, 1, top + 0.5 * LINE, tail, ha="right", color=SOFT)
 
 
-def draw_rig_row(ax: Axes, y: float, rig: str) -> None:
+def draw_rig_row(ax: Axes, strokes: Strokes, y: float, rig: str) -> None:
     """The name of a rig to the left of its row, and the row's ground line."""
     across = ax.get_yaxis_transform()
     name = wrapped(rig, 1.1, size=TEXT_SIZE - 0.5, most=1)[0]
     size = TEXT_SIZE - 0.5
     ax.text(-0.015, y, name, transform=across, va="center", ha="right", color=SOFT, size=size)
-    ax.plot([0, 1], [y, y], transform=across, color=SOFT, linewidth=0.5, alpha=0.45, zorder=1)
+    strokes.ground(y, color=SOFT, linewidth=0.5, alpha=0.45, zorder=1)
 
 
 def _of(figure: SetsAcrossRigs, section: str) -> list[SetPoint]:
@@ -105,14 +111,16 @@ def _axis_label(figure: SetsAcrossRigs, span: float) -> str:
     return wrapped(with_unit("distance from the section's mean", figure.unit), span + 0.3, most=1)[0]
 
 
-def _draw_strip(ax: Axes, top: float, figure: SetsAcrossRigs, section: str, centre: float) -> None:
+def _draw_strip(
+    ax: Axes, strokes: Strokes, top: float, figure: SetsAcrossRigs, section: str, centre: float
+) -> None:
     rows = {rig: top + (i + 0.5) * _ROW for i, rig in enumerate(figure.rigs)}
     points = [point for point in _of(figure, section) if point.rig in rows]
     for rig, y in rows.items():
-        draw_rig_row(ax, y, rig)
+        draw_rig_row(ax, strokes, y, rig)
         here = [point.value - centre for point in points if point.rig == rig]
         if here:
-            ax.vlines(_mean(here), y - 0.09, y + 0.09, color=INK, linewidth=2.0, zorder=2)
+            strokes.line((_mean(here), y - 0.09), (_mean(here), y + 0.09), color=INK, linewidth=2.0, zorder=2)
     by_set: dict[str, list[SetPoint]] = defaultdict(list)
     for point in points:
         by_set[point.pad_set].append(point)
@@ -122,25 +130,14 @@ def _draw_strip(ax: Axes, top: float, figure: SetsAcrossRigs, section: str, cent
             for rig, y in rows.items()
             if any(p.rig == rig for p in members)
         ]
-        if len(means) > 1:
-            ax.plot(*zip(*means, strict=True), color=SOFT, linewidth=0.9, alpha=0.8, zorder=2)
+        for start, end in pairwise(means):
+            strokes.line(start, end, color=SOFT, linewidth=0.9, alpha=0.8, zorder=2)
         for point in members:
             look = series_look(figure.rigs.index(point.rig))
-            _draw_point(ax, point.value - centre, rows[point.rig], look, filled=len(members) > 1)
-
-
-def _draw_point(ax: Axes, x: float, y: float, look: SeriesLook, *, filled: bool) -> None:
-    face = look.colour if filled else "white"
-    ax.plot(
-        [x],
-        [y],
-        marker=look.marker,
-        markersize=4.6,
-        color=look.colour,
-        markerfacecolor=face,
-        markeredgewidth=1.2,
-        zorder=3,
-    )
+            strokes.sign(
+                (point.value - centre, rows[point.rig]), marker=look.marker, markersize=4.6, color=look.colour,
+                markerfacecolor=look.colour if len(members) > 1 else "white", markeredgewidth=1.2, zorder=3,
+            )  # fmt: skip
 
 
 def _key(figure: SetsAcrossRigs) -> list[KeyEntry]:
