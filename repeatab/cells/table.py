@@ -77,6 +77,8 @@ class Cells:
             The cells do not hold one of them.
         """
         _refuse_unknown(variables, self.variables, "value")
+        if tuple(variables) == self.variables:
+            return self
         pick = [self.variables.index(name) for name in variables]
         return _with(
             self,
@@ -95,6 +97,8 @@ class Cells:
             The cells do not hold one of those that are named.
         """
         _refuse_unknown(factors, self.factors, "factor")
+        if tuple(factors) == self.factors:
+            return self
         columns = [self.factors.index(name) for name in factors]
         levels = tuple(self.levels[c] for c in columns)
         return _pooled(self, tuple(factors), levels, self.codes[:, columns])

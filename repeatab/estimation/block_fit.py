@@ -6,6 +6,7 @@ fixed effects. The entrance for a caller with a table is `components.fit_compone
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from enum import Enum
 from functools import cached_property
@@ -69,7 +70,7 @@ class BlockFit:
     layout: Layout
     method: Method
     level: float
-    names: tuple[str, ...] = ()
+    names: Sequence[str] = ()
 
     @property
     def uses_anova(self) -> bool:

@@ -120,7 +120,7 @@ def dividing_term(terms: Sequence[Partition]) -> int | None:
     return best
 
 
-def build_bordered(block: Block, layout: Layout, by: int, *, names: tuple[str, ...] = ()) -> Bordered:
+def build_bordered(block: Block, layout: Layout, by: int, *, names: Sequence[str] = ()) -> Bordered:
     """Set up the equations, falling apart by the classes of the estimated term at position `by`.
 
     Raises

@@ -9,13 +9,13 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, overload
 
 import numpy as np
 
 from repeatab.base.errors import LayoutError, StudyError, listed
 from repeatab.base.notes import Note
-from repeatab.cells import Cells, FloatArray, reduce_to_cells
+from repeatab.cells import Cells, FloatArray, IntArray, reduce_to_cells
 from repeatab.estimation.block_fit import BlockFit as BlockFit
 from repeatab.estimation.block_fit import Method as Method
 from repeatab.estimation.block_fit import method_of
@@ -160,8 +160,12 @@ class Fit:
 
         if not self.by:
             return pd.Index(list(names), name=title)
-        tuples = [(*group, name) for group in self.groups for name in names]
-        return pd.MultiIndex.from_tuples(tuples, names=[*self.by, title])
+        groups: Any = pd.MultiIndex.from_arrays([list(labels) for labels in zip(*self.groups, strict=True)])
+        found, place = np.unique(np.array(names, dtype=object), return_inverse=True)
+        levels: list[Any] = [*groups.levels, found]
+        codes: list[Any] = [np.repeat(own, len(names)) for own in groups.codes]
+        codes.append(np.tile(place, len(self.groups)))
+        return pd.MultiIndex(levels=levels, codes=codes, names=[*self.by, title], verify_integrity=False)
 
     def _index_of(self, group: int, names: Sequence[str], title: str) -> pd.Index[Any]:
         import pandas as pd
@@ -258,7 +262,7 @@ def fit_cells(
     groups = group_labels(cells, by)
     parts = []
     for block in blocks_of(cells, by=by):
-        names = tuple(_group_name(by, groups[g]) for g in block.groups) if by else ()
+        names = GroupNames(tuple(by), groups, block.groups) if by else ()
         layout = layout_of(block, model, name=names[0] if names else "")
         if method is Method.ANOVA and not layout.balanced:
             raise LayoutError(
@@ -269,8 +273,28 @@ def fit_cells(
     return Fit(result=result, model=model, by=tuple(by), groups=groups, blocks=tuple(parts), level=level)
 
 
-def _group_name(by: Sequence[str], labels: tuple[object, ...]) -> str:
-    return ", ".join(f"{name} {label}" for name, label in zip(by, labels, strict=True))
+@dataclass(frozen=True, slots=True)
+class GroupNames(Sequence[str]):
+    """What messages call the groups of a block; put into words only where one is said."""
+
+    by: tuple[str, ...]
+    labels: tuple[tuple[object, ...], ...]
+    groups: IntArray
+
+    def __len__(self) -> int:
+        return len(self.groups)
+
+    @overload
+    def __getitem__(self, position: int) -> str: ...
+
+    @overload
+    def __getitem__(self, position: slice) -> Sequence[str]: ...
+
+    def __getitem__(self, position: int | slice) -> str | Sequence[str]:
+        if isinstance(position, slice):
+            return GroupNames(self.by, self.labels, self.groups[position])
+        labels = self.labels[self.groups[position]]
+        return ", ".join(f"{name} {label}" for name, label in zip(self.by, labels, strict=True))
 
 
 def _cells(data: Any, result: str | None, model: Model, by: Sequence[str]) -> tuple[Cells, str]:

@@ -17,11 +17,13 @@ from dataclasses import dataclass
 import numpy as np
 
 from repeatab.base.errors import LayoutError
-from repeatab.cells import FloatArray
+from repeatab.cells import FloatArray, IntArray
 from repeatab.layout.balance import coarser_terms
 from repeatab.layout.blocks import Block
 from repeatab.layout.layout import Layout, require_balanced
 from repeatab.layout.partitions import Partition
+
+_SMALL_TABLE = 1 << 14
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -105,27 +107,42 @@ def _sums_of_squares(block: Block, terms: list[Partition]) -> tuple[FloatArray, 
     order = sorted(range(len(terms)), key=lambda i: terms[i].size)
     coarser = coarser_terms(terms)
     effect: dict[int, FloatArray] = {}
+    ss: dict[int, FloatArray] = {}
     df: dict[int, float] = {}
+    left = rest
     for i in order:
-        averaged = _class_means(rest, terms[i], count)
-        inner = sum((effect[j] for j in coarser[i]), start=np.zeros_like(averaged))
-        effect[i] = averaged - inner
+        own = _class_means(rest, terms[i], count)
+        for j in coarser[i]:
+            own = own - effect[j].take(_owners(terms[i], terms[j]), axis=1)
+        effect[i], ss[i] = own, (own**2) @ terms[i].weights(block.count)
+        left = left - own.take(terms[i].codes, axis=1)
         df[i] = terms[i].size - 1 - sum(df[j] for j in coarser[i])
-    left = rest - sum(effect.values(), start=np.zeros_like(rest))
-    within = block.cross[:, :, 0, 0].sum(axis=1)
-    ss = [(effect[i] ** 2) @ count for i in range(len(terms))]
     free = [df[i] for i in range(len(terms))]
-    residual = within + (left**2) @ count
-    return np.stack([*ss, residual], axis=1), np.array([*free, count.sum() - 1 - sum(free)])
+    residual = block.cross[:, :, 0, 0].sum(axis=1) + (left**2) @ count
+    table = np.stack([*(ss[i] for i in range(len(terms))), residual], axis=1)
+    return table, np.array([*free, count.sum() - 1 - sum(free)])
+
+
+def _owners(finer: Partition, coarser: Partition) -> IntArray:
+    """(classes of the finer,) the class of the coarser in which each lies."""
+    owner = np.empty(finer.size, np.int64)
+    owner[finer.codes] = coarser.codes
+    return owner
 
 
 def _class_means(values: FloatArray, term: Partition, count: FloatArray) -> FloatArray:
-    """(groups, cells) mean of each cell's class."""
+    """(groups, classes) means of (groups, cells) values."""
     order = np.argsort(term.codes, kind="stable")
+    if term.size == len(count):
+        return values.take(order, axis=1)
     starts = np.searchsorted(term.codes[order], np.arange(term.size))
-    total = np.add.reduceat((values * count)[:, order], starts, axis=1)
     weight = np.add.reduceat(count[order], starts)
-    return (total / weight)[:, term.codes]
+    if len(values) > 1 and len(count) * term.size <= _SMALL_TABLE:
+        # Many groups of few cells: the means of all of them are one product.
+        table = np.zeros((len(count), term.size))
+        table[np.arange(len(count)), term.codes] = count / weight[term.codes]
+        return values @ table
+    return np.add.reduceat((values * count).take(order, axis=1), starts, axis=1) / weight
 
 
 def _expected(terms: list[Partition], fixed: int, rows: int) -> FloatArray:

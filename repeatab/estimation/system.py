@@ -72,7 +72,7 @@ class System:
         )  # fmt: skip
 
 
-def build_system(block: Block, layout: Layout, *, names: tuple[str, ...] = ()) -> System:
+def build_system(block: Block, layout: Layout, *, names: Sequence[str] = ()) -> System:
     """Set up the equations; `names` is what a message calls each group.
 
     Raises
@@ -136,7 +136,7 @@ class Values:
     scale: FloatArray
 
 
-def scaled_values(block: Block, layout: Layout, order: IntArray, names: tuple[str, ...]) -> Values:
+def scaled_values(block: Block, layout: Layout, order: IntArray, names: Sequence[str]) -> Values:
     """The values of the cells in the given order.
 
     Raises
@@ -163,7 +163,7 @@ def scaled_values(block: Block, layout: Layout, order: IntArray, names: tuple[st
 
 
 def refuse_constant(
-    spread: FloatArray, level: FloatArray, covariates: tuple[str, ...], names: tuple[str, ...] = ()
+    spread: FloatArray, level: FloatArray, covariates: tuple[str, ...], names: Sequence[str] = ()
 ) -> None:
     """Refuse columns without scatter: spread and level are (groups, covariates + 1), the result last.
 

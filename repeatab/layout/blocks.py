@@ -8,11 +8,11 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from itertools import pairwise
 
 import numpy as np
 
 from repeatab.cells import Cells, FloatArray, IntArray, LabelArray
+from repeatab.cells.table import cell_index, combined_codes
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -54,30 +54,25 @@ def group_labels(cells: Cells, by: Sequence[str]) -> tuple[tuple[object, ...], .
     """The labels of the groups in sort order; one empty tuple without `by`."""
     if not by:
         return ((),)
-    codes = np.unique(np.stack([cells.code_of(name) for name in by], axis=1), axis=0)
-    levels = [cells.levels_of(name) for name in by]
-    return tuple(tuple(level[c] for level, c in zip(levels, row, strict=True)) for row in codes)
+    group, size = _group_of(cells, by)
+    first = np.empty(size, np.int64)
+    first[group[::-1]] = np.arange(len(group))[::-1]
+    return tuple(zip(*(cells.levels_of(name)[cells.code_of(name)[first]] for name in by), strict=True))
 
 
 def blocks_of(cells: Cells, *, by: Sequence[str] = ()) -> tuple[Block, ...]:
     """Divide cells into groups and stack the groups that share a layout."""
     keys = [name for name in cells.factors if name not in by]
     columns = [cells.factors.index(name) for name in keys]
-    group = _group_of(cells, by)
-    order = np.lexsort([*cells.codes[:, columns].T[::-1], group])
-    starts = np.concatenate([[0], np.flatnonzero(np.diff(group[order])) + 1, [len(order)]])
-    pattern = np.concatenate([cells.codes[:, columns], cells.count[:, None]], axis=1)[order]
-    # Covariates are part of the layout: what can be told apart depends on their values.
-    covariates = np.concatenate([cells.mean[:, 1:], cells.cross[:, 1:, 1:].reshape(len(cells), -1)], axis=1)[
-        order
-    ]
-    members: dict[bytes, list[int]] = {}
-    for g, (low, high) in enumerate(pairwise(starts)):
-        key = pattern[low:high].tobytes() + covariates[low:high].tobytes()
-        members.setdefault(key, []).append(g)
+    group, size = _group_of(cells, by)
+    order = _sorted(cells, group, size, columns)
+    starts = np.concatenate([[0], np.cumsum(np.bincount(group, minlength=size))])
     blocks = []
-    for groups in members.values():
-        rows = np.stack([order[starts[g] : starts[g + 1]] for g in groups])
+    for groups in _alike(cells, columns, order, starts):
+        cell = starts[groups[0]] + np.arange(starts[groups[0] + 1] - starts[groups[0]])
+        rows = (starts[groups] - starts[groups[0]])[:, None] + cell
+        if order is not None:
+            rows = order[rows]
         blocks.append(
             Block(
                 factors=tuple(keys),
@@ -88,14 +83,50 @@ def blocks_of(cells: Cells, *, by: Sequence[str] = ()) -> tuple[Block, ...]:
                 shift=cells.shift,
                 mean=cells.mean[rows],
                 cross=cells.cross[rows],
-                groups=np.array(groups),
+                groups=groups,
             )
         )
     return tuple(blocks)
 
 
-def _group_of(cells: Cells, by: Sequence[str]) -> IntArray:
-    if not by:
-        return np.zeros(len(cells), np.int64)
-    codes = np.stack([cells.code_of(name) for name in by], axis=1)
-    return np.unique(codes, axis=0, return_inverse=True)[1].reshape(-1)
+def _group_of(cells: Cells, by: Sequence[str]) -> tuple[IntArray, int]:
+    """(cells,) group of each cell, numbered in sort order, and the number of groups."""
+    columns = [cells.factors.index(name) for name in by]
+    return cell_index(cells.codes[:, columns], [len(cells.levels[c]) for c in columns])
+
+
+def _sorted(cells: Cells, group: IntArray, size: int, columns: list[int]) -> IntArray | None:
+    """Cells by group and within it by their codes; None where they stand so already."""
+    codes = np.concatenate([group[:, None], cells.codes[:, columns]], axis=1)
+    place, _ = combined_codes(codes, [size, *(len(cells.levels[c]) for c in columns)])
+    if bool((place[1:] >= place[:-1]).all()):
+        return None
+    return np.argsort(place, kind="stable")
+
+
+def _alike(cells: Cells, columns: list[int], order: IntArray | None, starts: IntArray) -> list[IntArray]:
+    """The groups that share a layout: the same cells, counts and covariates."""
+    # Covariates are part of the layout: what can be told apart depends on their values.
+    covariates = np.concatenate([cells.mean[:, 1:], cells.cross[:, 1:, 1:].reshape(len(cells), -1)], axis=1)
+    parts = [*cells.codes[:, columns].T, cells.count, *covariates.T]
+    if order is not None:
+        parts = [part[order] for part in parts]
+    sizes = np.diff(starts)
+    same = sizes == sizes[0]
+    # Most often all groups are like the first.
+    whole = np.flatnonzero(same)
+    rows = starts[whole][:, None] + np.arange(sizes[0])
+    like = np.ones(len(whole), bool)
+    for part in parts:
+        shaped = part[rows]
+        like &= (shaped == shaped[0]).all(axis=1)
+    first = whole[like]
+    if len(first) == len(sizes):
+        return [first]
+    same[:] = False
+    same[first] = True
+    members: dict[bytes, list[int]] = {}
+    table = np.stack([part.astype(np.float64) for part in parts], axis=1)
+    for g in np.flatnonzero(~same):
+        members.setdefault(table[starts[g] : starts[g + 1]].tobytes(), []).append(int(g))
+    return [first, *(np.array(groups) for groups in members.values())]
