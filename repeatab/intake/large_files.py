@@ -39,6 +39,7 @@ from repeatab.intake.large_text import (
 )
 from repeatab.intake.numbers import TextColumn, decide_marks, number_like
 from repeatab.intake.options import Encoding
+from repeatab.intake.parquet_files import refuse_hollow
 from repeatab.intake.raw import RawTable
 from repeatab.intake.roles import SOURCE_FILE, Role
 from repeatab.intake.run_files import heading_values
@@ -102,7 +103,9 @@ def _stored_rows(file: SourceFile) -> int:
     import pyarrow.parquet as pq
 
     try:
-        return int(pq.read_metadata(file.path).num_rows)
+        rows = int(pq.read_metadata(file.path).num_rows)
+        refuse_hollow(rows, file.path.stat().st_size, file=file.name)
+        return rows
     except (pa.ArrowException, OSError):
         return 0
 

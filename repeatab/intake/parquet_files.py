@@ -12,6 +12,10 @@ from typing import Any
 from repeatab.base.errors import InputError, short
 from repeatab.intake.raw import RawTable, no_rows, refuse_bad_names
 
+MOST_ROWS, MOST_ROWS_PER_BYTE = 200_000, 4
+MOST_TEXT, MOST_TEXT_PER_BYTE = 32 << 20, 10
+"""Of one column, when every row holds its text."""
+
 
 def read_parquet(path: Path, *, file: str, wanted: Sequence[str], extra: Sequence[str] = ()) -> RawTable:
     """Read one Parquet file; its first row counts as row 2, as if a header stood above it.
@@ -32,8 +36,15 @@ def read_parquet(path: Path, *, file: str, wanted: Sequence[str], extra: Sequenc
             missing = set(wanted) - set(names)
             # With a wanted column missing all are read, so that the refusal can list what there is.
             useful = [name for name in dict.fromkeys((*wanted, *extra)) if name in names]
-            _refuse_no_cells(stored.schema_arrow, useful, file=file)
+            if not missing:
+                _refuse_no_cells(stored.schema_arrow, useful, file=file)
+            refuse_hollow(stored.metadata.num_rows, path.stat().st_size, file=file)
+            texts = [name for name in useful if _is_text(stored.schema_arrow.field(name).type)]
+        # Texts as numbers of a list first: one long text in it may stand in every row.
+        with pq.ParquetFile(path, read_dictionary=texts) as stored:
             table = stored.read(columns=None if missing else useful)
+            table.validate(full=True)
+        _refuse_long_text(table, path.stat().st_size, file=file)
     except (pa.ArrowException, OSError) as error:
         raise InputError(
             f"{file}: cannot be read as Parquet ({error}). Expected a .parquet file; write it again or "
@@ -48,6 +59,46 @@ def read_parquet(path: Path, *, file: str, wanted: Sequence[str], extra: Sequenc
         typed=True,
         detected=("Parquet, types as stored",),
     )
+
+
+def refuse_hollow(rows: int, size: int, *, file: str) -> None:
+    """Refuse far more rows than results leave in a file of this size: a column that repeats one value takes no room.
+
+    Raises
+    ------
+    InputError
+    """
+    if rows > MOST_ROWS and rows > MOST_ROWS_PER_BYTE * size:
+        raise InputError(
+            f"{file}: {size / 1024:.0f} KiB hold {rows:,} rows, which no results do: their columns would repeat the "
+            "same values. Check how the file was written, or export the results as CSV."
+        )
+
+
+def _is_text(kind: Any) -> bool:
+    import pyarrow as pa
+
+    return bool(pa.types.is_string(kind) or pa.types.is_large_string(kind))
+
+
+def _refuse_long_text(table: Any, size: int, *, file: str) -> None:
+    """Refuse columns of text that would take many times the room of the file."""
+    import pyarrow as pa
+    import pyarrow.compute as pc
+
+    for name in table.column_names:
+        column = table.column(name)
+        if not pa.types.is_dictionary(column.type) or not _is_text(column.type.value_type):
+            continue
+        letters = 0
+        for chunk in column.chunks:
+            lengths = pc.binary_length(chunk.dictionary)
+            letters += pc.sum(lengths.take(chunk.indices)).as_py() or 0
+        if letters > MOST_TEXT + MOST_TEXT_PER_BYTE * size:
+            raise InputError(
+                f"{file}, column '{short(name)}': {size / 1024:.0f} KiB hold {letters:,} letters, which no labels do. "
+                "Check how the file was written, or export the results as CSV."
+            )
 
 
 def _refuse_no_cells(schema: Any, names: Sequence[str], *, file: str) -> None:
