@@ -260,6 +260,9 @@ def _reliability(found: LevelPoints, line: Line) -> float:
 def _left_over(values: FloatArray) -> tuple[FloatArray, int]:
     """What level and set leave of the results, missing ones as nan, and its degrees of freedom."""
     present = np.isfinite(values)
+    if present.all() and values.shape[1] > 1:
+        # A full table leaves what its two means leave, without solving for them.
+        return _less_both_means(values), (values.shape[0] - 1) * (values.shape[1] - 1)
     sets, levels = np.nonzero(present)
     columns = [np.eye(values.shape[1])[levels]]
     if present.sum(axis=1).max() > 1:
@@ -271,6 +274,13 @@ def _left_over(values: FloatArray) -> tuple[FloatArray, int]:
     left = np.full(values.shape, np.nan)
     left[present] = centred - design @ solution
     return left, len(y) - int(rank)
+
+
+def _less_both_means(values: FloatArray) -> FloatArray:
+    centred: FloatArray = values - values.mean()
+    centred -= centred.mean(axis=0)
+    centred -= centred.mean(axis=1, keepdims=True)
+    return centred
 
 
 def _variance(left: FloatArray, df: int) -> float:

@@ -114,7 +114,10 @@ def _one_sided(pair: Pair, bound: float, of_ratio: bool) -> tuple[FloatArray, Fl
     # logarithm may be, but then bounds are on the difference.
     se, df = pair.precision(ratio)
     t = value / se
-    return special.stdtr(df, -t), special.stdtr(df, t)
+    # The larger probability is what the smaller leaves of 1: one evaluation gives both to the last digit.
+    tail = special.stdtr(df, -np.abs(t))
+    above = np.where(t > 0, tail, 1 - tail)
+    return above, np.where(t > 0, 1 - tail, tail)
 
 
 def _estimate(pair: Pair, bounds: Bounds) -> FloatArray:
