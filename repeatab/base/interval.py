@@ -23,7 +23,7 @@ class IntervalMethod(Enum):
     PITMAN_MORGAN = "Pitman-Morgan"
     NONCENTRAL_T = "exact noncentral t"
     LIMIT_APPROXIMATE = "t with an approximate standard error of the limit"
-    FISHER_Z = "normal after Fisher's transformation"
+    FEW_PAIRS = "the wider of studentised bootstrap and generalised pivotal"
     JACKKNIFE = "jackknife over whole sets, t"
     SET_BOOTSTRAP = "bootstrap of whole sets"
     SET_SUMS = "t of the sums of squares of whole sets"

@@ -17,6 +17,7 @@ from scipy import special
 from repeatab.base.errors import EstimationError, LayoutError
 from repeatab.base.interval import Interval, IntervalMethod
 from repeatab.cells import FloatArray
+from repeatab.estimation.concordance_limits import concordance_limits
 
 
 class LimitInterval(Enum):
@@ -183,8 +184,8 @@ def concordance(a: FloatArray, b: FloatArray, *, level: float) -> Concordance:
 
     References
     ----------
-    Lin (1989), Biometrics 45, 255-268, with the correction of 2000, Biometrics 56, 324-325. The interval is
-    for large numbers of sets; with fewer than about ten it is rough.
+    Lin (1989), Biometrics 45, 255-268, with the correction of 2000, Biometrics 56, 324-325; for the interval see
+    concordance_limits.
     """
     sets = len(a)
     if sets < 4:
@@ -200,27 +201,8 @@ def concordance(a: FloatArray, b: FloatArray, *, level: float) -> Concordance:
         )
     spread = aa + bb + shift**2
     coefficient, correlation = 2 * ab / spread, ab / math.sqrt(aa * bb)
-    variance = _coefficient_variance(aa, bb, ab, shift, coefficient, spread) / (sets - 2)
-    centre, slope = math.atanh(coefficient), 1 / (1 - coefficient**2)
-    half = float(special.ndtri((1 + level) / 2)) * math.sqrt(variance) * slope
+    lower, upper = concordance_limits(np.cov(a, b), shift, sets, level=level)
     return Concordance(
         coefficient=coefficient, correlation=correlation, accuracy=2 * math.sqrt(aa * bb) / spread,
-        interval=Interval(
-            lower=math.tanh(centre - half), upper=math.tanh(centre + half), level=level,
-            method=IntervalMethod.FISHER_Z,
-        ),
+        interval=Interval(lower=lower, upper=upper, level=level, method=IntervalMethod.FEW_PAIRS),
     )  # fmt: skip
-
-
-def _coefficient_variance(
-    aa: float, bb: float, ab: float, shift: float, coefficient: float, spread: float
-) -> float:
-    """Variance of 2 s_ab / (s_aa + s_bb + shift^2), times the number of sets, for normal pairs.
-
-    The first-order variance of a ratio from the variances of its parts, which is what Lin's formula (as
-    corrected) comes to.
-    """
-    top = 4 * (aa * bb + ab**2)
-    bottom = 2 * aa**2 + 2 * bb**2 + 4 * ab**2 + 4 * shift**2 * (aa + bb - 2 * ab)
-    both = 4 * (aa + bb) * ab
-    return (top - 2 * coefficient * both + coefficient**2 * bottom) / spread**2

@@ -82,7 +82,9 @@ def pooled_paired_ratio(a: FloatArray, b: FloatArray, *, fitted: int, level: flo
     sums = [np.nansum((left / scale) ** 2, axis=1) for left in (a, b)]
     mean_a, mean_b = (float(part.mean()) for part in sums)
     away = [part - part.mean() for part in sums]
-    t2 = float(special.stdtrit(df, (1 + level) / 2)) ** 2 / (df * sets)
+    # Residuals about fitted means sum to zero, so that products of two of them scatter by (df - 1) / df too little
+    # about their own mean; Pitman and Morgan count df - 1 as well.
+    t2 = float(special.stdtrit(df - 1, (1 + level) / 2)) ** 2 / ((df - 1) * sets)
     aa, bb, ab = (float(x @ y) for x, y in ((away[0],) * 2, (away[1],) * 2, away))
     lower, upper = _fieller(mean_a, mean_b, t2 * aa, t2 * bb, t2 * ab)
     inflated = sets / df / a.shape[1]

@@ -13,6 +13,7 @@ from scipy import stats
 
 from repeatab.base.errors import EstimationError, LayoutError
 from repeatab.estimation.agreement import LimitInterval, agreement_limits, concordance, limits_of
+from repeatab.estimation.concordance_limits import fisher_scale
 
 
 @pytest.fixture
@@ -110,9 +111,22 @@ def test_variance_of_the_coefficient_is_lins_formula_as_corrected(peak_flow):
         + 2 * c**3 * (1 - c) * u2 / (r * (1 - c**2) ** 2)
         - c**4 * u2**2 / (2 * r**2 * (1 - c**2) ** 2)
     ) / (n - 2)
-    half = stats.norm.ppf(0.975) * np.sqrt(variance)
-    expected = np.tanh(np.arctanh(c) + np.array([-half, half]))
-    assert [found.interval.lower, found.interval.upper] == pytest.approx(expected, rel=1e-10)
+    (aa, ab), (_, bb) = np.cov(large, shifted, ddof=0)
+    z, se = fisher_scale(np.array([aa, bb, ab]), large.mean() - shifted.mean(), n)
+    assert (float(z), float(se)) == pytest.approx((np.arctanh(c), np.sqrt(variance)), rel=1e-10)
+
+
+def test_with_many_sets_the_interval_of_the_coefficient_is_lins_own():
+    rng = np.random.default_rng(4)
+    sets = rng.normal(0, 2, 4000)
+    a, b = sets + rng.normal(0.3, 1, 4000), sets + rng.normal(0, 1, 4000)
+    found = concordance(a, b, level=0.95)
+    (aa, ab), (_, bb) = np.cov(a, b, ddof=0)
+    z, se = fisher_scale(np.array([aa, bb, ab]), a.mean() - b.mean(), 4000)
+    lower, upper = np.tanh(z + stats.norm.ppf(0.975) * se * np.array([-1, 1]))
+    width = upper - lower
+    assert found.interval.lower == pytest.approx(lower, abs=0.08 * width)
+    assert found.interval.upper == pytest.approx(upper, abs=0.08 * width)
 
 
 friction = st.lists(st.tuples(st.floats(0.2, 0.6), st.floats(-0.05, 0.05)), min_size=5, max_size=15)
