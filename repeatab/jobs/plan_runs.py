@@ -13,9 +13,10 @@ from repeatab.jobs.charts.question import ControlChart
 from repeatab.jobs.lots.question import LotComparison
 from repeatab.jobs.plans.chart import plan_chart
 from repeatab.jobs.plans.comparison import AskedComparison, AskedSection
+from repeatab.jobs.plans.gauge import plan_gauge_study
 from repeatab.jobs.plans.question import PlanBeliefs, PlanOptions
 from repeatab.jobs.plans.requal import plan_requalification
-from repeatab.jobs.plans.scatter import plan_scatter_study
+from repeatab.jobs.plans.rounds import plan_round_robin
 from repeatab.jobs.plans.sheet import sheet_table
 from repeatab.jobs.plans.tables import (
     chances_table,
@@ -64,12 +65,24 @@ def plan_runs(
             asked = _asked(question, options)
             trial = try_out(asked, beliefs, options, progress=progress)
             return _outcome(question, asked, trial, beliefs, options, title)
-        case GaugeStudy() | RoundRobin():
-            return plan_scatter_study(question, beliefs, options, title)
+        case GaugeStudy():
+            _check_rig_scatter(beliefs)
+            return plan_gauge_study(question, beliefs, options, title, progress)
+        case RoundRobin():
+            _check_rig_scatter(beliefs)
+            return plan_round_robin(question, beliefs, options, title)
         case Requalification():
             return plan_requalification(question, beliefs, options, title, progress)
         case ControlChart():
             return plan_chart(question, beliefs, options, title)
+
+
+def _check_rig_scatter(beliefs: PlanBeliefs) -> None:
+    if "rig" not in beliefs.common.scatter or "repeatability" not in beliefs.common.scatter:
+        raise StudyError(
+            "plan.scatter: a study of scatter between rigs needs what is believed of 'rig' and of 'repeatability'. A "
+            "range may be wide, such as rig = { sd = 0.004, low = 0.001, high = 0.02 }."
+        )
 
 
 def _asked(question: CorrelationCheck | LotComparison, options: PlanOptions) -> AskedComparison:

@@ -11,6 +11,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from enum import Enum
+from functools import cache
 from itertools import combinations
 
 from repeatab.planning.exchange import blocks_of_treatments
@@ -126,7 +127,7 @@ def laid_out(
         case LayoutKind.CROSSED:
             rows = _in_orders(levels, sets, repeats=runs)
         case LayoutKind.INCOMPLETE:
-            chosen = blocks_of_treatments(len(levels), sets, min(2, len(levels)), seed=1)
+            chosen = _in_pairs(len(levels), sets)
             rows = [
                 PlannedRun(level=levels[t], pad_set=_label(s), place=place)
                 for s, block in enumerate(chosen)
@@ -157,6 +158,37 @@ def on_rigs(plan: PlannedRuns, rigs: Sequence[str]) -> PlannedRuns:
         turn.setdefault(run.level, {}).setdefault(run.pad_set, len(turn[run.level]))
     runs = tuple(replace(run, rig=rigs[turn[run.level][run.pad_set] % len(rigs)]) for run in plan.runs)
     return replace(plan, runs=runs)
+
+
+@cache
+def _in_pairs(levels: int, sets: int) -> list[list[int]]:
+    """Two levels for each set, all pairs as equally often as can be.
+
+    Cyclic where whole rounds of sets make it so: neighbours, then those two apart, and so on (John 1971, Statistical
+    Design and Analysis of Experiments, ch. 12); else by search.
+    """
+    rounds = [
+        [[i, (i + away) % levels] for i in range(levels if 2 * away != levels else away)]
+        for away in range(1, levels // 2 + 1)
+    ]
+    found: list[list[int]] = []
+    while len(found) < sets:
+        found += rounds[0]
+        rounds = [*rounds[1:], rounds[0]]
+    return found if len(found) == sets else blocks_of_treatments(levels, sets, min(2, levels), seed=1)
+
+
+def by_operators(plan: PlannedRuns, operators: Sequence[str]) -> PlannedRuns:
+    """The same runs, the operators going round: over the runs of a set at one level, each set beginning with the next
+    operator, so that sets which run once are shared out as well."""
+    turn: dict[str, dict[str, int]] = {}
+    done: dict[tuple[str, str], int] = {}
+    runs = []
+    for run in plan.runs:
+        start = turn.setdefault(run.level, {}).setdefault(run.pad_set, len(turn[run.level]))
+        number = done[run.pad_set, run.level] = done.get((run.pad_set, run.level), -1) + 1
+        runs.append(replace(run, operator=operators[(start + number) % len(operators)]))
+    return replace(plan, runs=tuple(runs))
 
 
 def _own_sets(levels: Sequence[str], sets: int, repeats: Sequence[int]) -> list[PlannedRun]:

@@ -4,7 +4,9 @@ from __future__ import annotations
 
 from collections import Counter
 
+import numpy as np
 import pytest
+from scipy import stats
 
 import repeatab as rb
 from repeatab.base.errors import StudyError
@@ -95,3 +97,24 @@ def test_a_base_period_is_as_good_as_its_estimated_limits():
     # section 5.3.2, average run length of the three-sigma chart).
     assert chosen["points"] == pytest.approx(43.9, abs=0.05)
     assert len(outcome.table("run_sheet").rows) == chosen["base"]
+
+
+def test_run_lengths_out_of_control_are_those_of_simulated_charts():
+    question = ControlChart(sections=(ChartedSection(name="cold"),), base=BasePeriod(visits=20), rigs=("R1",))
+    options = PlanOptions(costs=HourCosts(run=5.0), target=0.6)
+    outcome = rb.plan_runs(question, beliefs=beliefs(pad_set=0.006, visit=0.003), options=options)
+    base = int(dict(outcome.numbers)["base"])
+    table = outcome.table("run_lengths").to_frame().set_index("shift")
+    # Charts with limits from so many base points, drawn by numpy: points until half of them have signalled.
+    rng = np.random.default_rng(6)
+    points = rng.standard_normal((4000, base))
+    centre, sd = points.mean(axis=1), points.std(axis=1, ddof=1)
+    for shift in (1.5, 3.0):
+        beyond = stats.norm.sf(centre + 3 * sd - shift) + stats.norm.cdf(centre - 3 * sd - shift)
+        signalled = [1 - np.mean((1 - beyond) ** t) for t in range(1, 200)]
+        half = 1 + int(np.searchsorted(signalled, 0.5))
+        assert abs(table.loc[shift, "half"] - half) <= 1 + 0.1 * half
+    assert table["size"].to_numpy() == pytest.approx(table.index.to_numpy() * np.hypot(0.006, 0.003))
+    # Uncertain scatter costs points: the run length is convex in the scatter.
+    plans = outcome.table("plans").to_frame()
+    assert (plans["expected"] > plans["points"]).all()

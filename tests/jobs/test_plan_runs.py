@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import csv
 import time
-from collections import Counter
 from dataclasses import replace
 from pathlib import Path
 
@@ -15,31 +14,15 @@ import pytest
 import repeatab as rb
 from repeatab.base.errors import StudyError
 from repeatab.base.margin import Margin, MarginUnit
-from repeatab.jobs.levels.comparison import compare_levels
-from repeatab.jobs.levels.layout import Surroundings, comparison_layout
-from repeatab.jobs.plans.comparison import (
-    AskedComparison,
-    AskedSection,
-    joint_plan,
-    lay_out,
-    planned_results,
-)
 from repeatab.jobs.plans.question import PlanBeliefs, PlanOptions, SectionBelief
 from repeatab.jobs.questions import (
-    AcceptanceBands,
-    Analysis,
     CorrelationCheck,
-    GaugeStudy,
-    GaugeStudySection,
     Section,
-    Tolerance,
 )
-from repeatab.jobs.rounds.question import RoundRobin
 from repeatab.outcome.verdict import Verdict
 from repeatab.planning.beliefs import ScatterBelief
 from repeatab.planning.cost import HourCosts, Limits
-from repeatab.planning.joint_verdicts import joint_chances
-from repeatab.planning.layouts import LayoutKind, laid_out
+from repeatab.planning.layouts import LayoutKind
 
 ROOT = Path(__file__).parents[2]
 MARGIN = Margin(size=0.012, unit=MarginUnit.ABSOLUTE)
@@ -52,78 +35,6 @@ QUESTION = CorrelationCheck(
     rigs=("R2",), reference_rig="R1", sections=tuple(Section(name=name, margin=MARGIN) for name in SECTIONS)
 )
 OPTIONS = PlanOptions(costs=HourCosts(run=5.0, set=1.0, change_over=0.5), seconds=1.0)
-
-
-def asked(levels):
-    return AskedComparison(
-        factor="rig", pairs=((levels[0], levels[1]),), confidence=0.95, analysis=Analysis.DIFFERENCE, looks=(), seed=1,
-        sections=tuple(AskedSection(name=name, margin=MARGIN, decides=True) for name in SECTIONS),
-    )  # fmt: skip
-
-
-def drawn_study(runs, offset, rng):
-    """Results of a planned study, drawn row by row, by nothing of the package: section by section correlated 0.5."""
-
-    def two(sd):
-        common, own = rng.standard_normal(), rng.standard_normal(2)
-        return sd * (np.sqrt(0.5) * common + np.sqrt(0.5) * own)
-
-    of_set: dict[object, np.ndarray] = {}
-    rows = []
-    for order, run in enumerate(sorted(runs.runs, key=lambda run: (run.place, run.pad_set))):
-        value = 0.4 + (offset if run.level == "R2" else 0.0) + two(SCATTER["repeatability"])
-        value = value + of_set.setdefault(run.pad_set, two(SCATTER["pad_set"]))
-        value = value + of_set.setdefault((run.pad_set, run.level), two(SCATTER["rig_by_pad_set"]))
-        rows += [
-            {
-                "result": v,
-                "rig": run.level,
-                "pad_set": run.pad_set,
-                "run": order,
-                "run_order": order,
-                "section": name,
-            }
-            for name, v in zip(SECTIONS, value, strict=True)
-        ]
-    return pd.DataFrame(rows)
-
-
-def verdict_of(frame):
-    results = planned_results(frame)
-    how = comparison_layout(
-        results, factor="rig", pairs=(("R2", "R1"),), sections=SECTIONS, beside=Surroundings()
-    )
-    return compare_levels(how, QUESTION.sections, confidence=0.95, analysis=Analysis.DIFFERENCE).verdict
-
-
-TEN = [
-    (LayoutKind.SPLIT_LOT, 3), (LayoutKind.SPLIT_LOT, 5), (LayoutKind.SPLIT_LOT, 10),
-    (LayoutKind.CROSSOVER, 4), (LayoutKind.CROSSOVER, 6), (LayoutKind.CROSSED, 3), (LayoutKind.CROSSED, 4),
-    (LayoutKind.NESTED, 5), (LayoutKind.NESTED, 8), (LayoutKind.STAGGERED, 6),
-]  # fmt: skip
-
-
-@pytest.mark.parametrize("studies", [25, pytest.param(500, marks=pytest.mark.full)])
-def test_ten_layouts_keep_the_promised_probabilities(studies):
-    share, rng = 0.35, np.random.default_rng(20261125)
-    away, tried = [], 0
-    for kind, sets in TEN:
-        runs = laid_out(kind, ["R2", "R1"], sets)
-        plan = joint_plan(lay_out(runs, asked(["R2", "R1"])), asked(["R2", "R1"]), BELIEFS)
-        promised = joint_chances(plan, [share], draws=1500, seed=3)[0].overall
-        found = Counter(verdict_of(drawn_study(runs, share * 0.012, rng)) for _ in range(studies))
-        for p, verdict in (
-            (promised.equivalent, Verdict.EQUIVALENT),
-            (promised.different, Verdict.DIFFERENT),
-        ):
-            error = np.sqrt(max(p * (1 - p), 0.5 / studies) * (1 / studies + 1 / 1500))
-            away.append((found[verdict] / studies - p) / error)
-            tried += 1
-    # Each within four standard errors, and all of them together no further than chance: a chi-square of 20 values,
-    # whose 0.9999 point is 52.
-    assert tried == 20
-    assert np.abs(away).max() < 4
-    assert np.square(away).sum() < 52
 
 
 @pytest.fixture(scope="module")
@@ -200,46 +111,6 @@ def test_an_unreachable_target_is_said():
         QUESTION, beliefs=BELIEFS, options=replace(OPTIONS, limits=Limits(sets=6, runs_per_set=1))
     )
     assert "No plan within the limits reaches 80 %" in outcome.headline.reason
-
-
-# --- studies of scatter ----------------------------------------------------------------------------------------
-
-
-def test_a_gauge_study_says_what_few_rigs_can_tell():
-    scatter = {"rig": 0.003, "pad_set": 0.012, "rig_by_pad_set": 0.001, "repeatability": 0.003}
-    beliefs = PlanBeliefs(
-        common=SectionBelief(level=0.4, scatter={k: ScatterBelief(sd=v, df=10.0) for k, v in scatter.items()})
-    )
-    question = GaugeStudy(
-        sections=(GaugeStudySection(name="cold", tolerance=Tolerance(lower=0.3, upper=0.5)),),
-        bands=AcceptanceBands(),
-    )
-    options = replace(OPTIONS, limits=Limits(rigs=6, hours=500))
-    outcome = rb.plan_runs(question, beliefs=beliefs, options=options)
-    widths = outcome.table("scatter_widths").to_frame()
-    # One degree of freedom: an upper limit beyond ten times the value whatever the number of runs.
-    assert (widths.loc[widths["rigs"] == 2, "rig"] > 10).all()
-    assert widths.loc[widths["rigs"] == 6, "rig"].max() < 4
-    assert any(
-        sentence.startswith("2 rigs: a rig-to-rig standard deviation") for sentence in outcome.evidence
-    )
-    sheet = outcome.table("run_sheet").to_frame()
-    size = outcome.table("plans").to_frame().query("note == 'recommended'").iloc[0]
-    assert len(sheet) == size["rigs"] * size["sets"] * size["runs"]
-
-
-def test_a_round_robin_asks_how_well_it_has_to_be_known_and_gives_the_standard_s_uncertainty():
-    beliefs = PlanBeliefs(
-        common=SectionBelief(
-            level=0.4, scatter={"rig": ScatterBelief(sd=0.008), "repeatability": ScatterBelief(sd=0.004)}
-        )
-    )
-    with pytest.raises(StudyError, match=r"plan\.widest: is missing"):
-        rb.plan_runs(RoundRobin(), beliefs=beliefs, options=OPTIONS)
-    outcome = rb.plan_runs(RoundRobin(), beliefs=beliefs, options=replace(OPTIONS, widest=0.45))
-    chosen = outcome.table("plans").to_frame().query("note == 'recommended'").iloc[0]
-    assert chosen["A_R"] <= 45
-    assert chosen["laboratories"] >= 8
 
 
 # --- study file and run sheet ----------------------------------------------------------------------------------

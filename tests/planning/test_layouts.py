@@ -146,6 +146,21 @@ def test_incomplete_layout_shares_sets_evenly_between_rigs():
     assert set(pair_counts(laid_out(LayoutKind.INCOMPLETE, ["A", "B", "C"], 6)).values()) == {2}
 
 
+@pytest.mark.parametrize(("levels", "sets"), [(4, 6), (5, 10), (6, 15), (5, 5), (8, 8)])
+def test_pairs_in_cyclic_order_are_as_good_as_those_of_the_search(levels, sets):
+    # Whole rounds of a cyclic design: with all of them every pair once (a balanced incomplete block design).
+    plan = laid_out(LayoutKind.INCOMPLETE, [f"R{i}" for i in range(levels)], sets)
+    treatment = np.array([int(run.level[1:]) for run in plan.runs])
+    places = np.array([int(run.pad_set[1:]) - 1 for run in plan.runs])
+    nuisance = np.eye(sets)[places]
+    left = np.eye(len(places)) - nuisance @ np.linalg.pinv(nuisance)
+    found = criterion_value(left, treatment, levels, Criterion.CONTRASTS)
+    if sets <= 10:
+        assert found <= exchange(nuisance, levels, seed=3, starts=4).value * (1 + 1e-9)
+    if 2 * sets == levels * (levels - 1):
+        assert set(pair_counts(plan).values()) == {1}
+
+
 # --- run sheet -------------------------------------------------------------------------------------------------
 
 

@@ -4,8 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 
+import numpy as np
+
 from repeatab.outcome.tables import Column, ColumnKind, Table, Value
-from repeatab.planning.layouts import PlannedRuns
+from repeatab.planning.layouts import PlannedRun, PlannedRuns
 from repeatab.planning.run_sheet import SheetRow, run_sheet
 
 RUN_SHEET = "run_sheet"
@@ -46,17 +48,89 @@ def sheet_table(
         lines += [
             tuple(section if name == "section" else known[name] for name in names) for section in sections
         ]
-    kinds = {"run": ColumnKind.COUNT, "run_order": ColumnKind.COUNT, "day": ColumnKind.COUNT,
-             "position_in_lot": ColumnKind.COUNT, "result": ColumnKind.RESULT}  # fmt: skip
+    return _sheet(
+        names, lines, captions, (f"Drawn with seed {seed}. Take the set from the stated place in the lot.",)
+    )
+
+
+def round_sheet(runs: PlannedRuns, levels: Sequence[str], *, seed: int, captions: Mapping[str, str]) -> Table:
+    """The runs of a round robin, laboratory by laboratory: in each an order of its own drawn by chance.
+
+    Every laboratory has one set of each level. levels : as the study names them; () for a single level without a name.
+    """
+    rng = np.random.default_rng(seed)
+    by_laboratory: dict[str, list[PlannedRun]] = {}
+    for run in runs.runs:
+        by_laboratory.setdefault(run.level, []).append(run)
+    names = ["laboratory", *(["level"] if levels else []), "pad_set", "run", "run_order", "result"]
+    lines: list[tuple[Value, ...]] = []
+    for laboratory, own in by_laboratory.items():
+        sets = list(dict.fromkeys(run.pad_set for run in own))
+        for order, i in enumerate(rng.permutation(len(own)), start=1):
+            number = sets.index(own[i].pad_set)
+            known: dict[str, Value] = {
+                "laboratory": laboratory, "level": levels[number] if levels else None, "pad_set": own[i].pad_set,
+                "run": len(lines) + 1, "run_order": order, "result": None,
+            }  # fmt: skip
+            lines.append(tuple(known[name] for name in names))
+    return _sheet(
+        names, lines, captions, (f"Drawn with seed {seed}. The order counts within each laboratory.",)
+    )
+
+
+def chart_sheet(
+    rigs: Sequence[str],
+    visits: int,
+    each: int,
+    sections: Sequence[str],
+    *,
+    dated: bool,
+    operators: Sequence[str],
+    seed: int,
+    captions: Mapping[str, str],
+) -> Table:
+    """The visits of a base period: at each one so many fresh sets on every rig, rigs in an order drawn by chance."""
+    rng = np.random.default_rng(seed)
+    names = ["visit", *(["time"] if dated else []), "run", "run_order", "rig", "pad_set"]
+    names += [*(["operator"] if operators else []), "section", "result"]
+    lines: list[tuple[Value, ...]] = []
+    order = 0
+    for visit in range(visits):
+        for i in rng.permutation(len(rigs) * each):
+            order += 1
+            known: dict[str, Value] = {
+                "visit": f"V{visit + 1:03d}", "time": None, "run": order, "run_order": order,
+                "rig": rigs[i % len(rigs)], "pad_set": f"S{order:03d}", "result": None,
+                "operator": operators[(visit + i % len(rigs)) % len(operators)] if operators else None,
+            }  # fmt: skip
+            lines += [
+                tuple(section if name == "section" else known[name] for name in names) for section in sections
+            ]
+    dates = ("Write the date of each run beside it: the base period is bounded by dates.",) if dated else ()
+    return _sheet(names, lines, captions, (f"Drawn with seed {seed}.", *dates))
+
+
+_KINDS = {
+    "run": ColumnKind.COUNT, "run_order": ColumnKind.COUNT, "day": ColumnKind.COUNT,
+    "position_in_lot": ColumnKind.COUNT, "result": ColumnKind.RESULT,
+}  # fmt: skip
+
+
+def _sheet(
+    names: Sequence[str],
+    lines: Sequence[tuple[Value, ...]],
+    captions: Mapping[str, str],
+    remarks: tuple[str, ...],
+) -> Table:
     return Table(
         key=RUN_SHEET,
         caption="Run sheet: run in this order, write each result into its line",
         columns=tuple(
-            Column(key=name, caption=captions.get(name, name), kind=kinds.get(name, ColumnKind.TEXT))
+            Column(key=name, caption=captions.get(name, name), kind=_KINDS.get(name, ColumnKind.TEXT))
             for name in names
         ),
         rows=tuple(lines),
-        remarks=(f"Drawn with seed {seed}. Take the set from the stated place in the lot.",),
+        remarks=remarks,
     )
 
 
