@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 from repeatab.base.errors import EstimationError
 from repeatab.cells import FloatArray, IntArray
 from repeatab.estimation.moments import Moments, Problem, criterion, moments
-from repeatab.estimation.strata import Strata
+from repeatab.estimation.strata import Strata, pooled_minimum
 
 _STEPS = 200
 # Ordinary searches settle in 5 to 15 steps.
@@ -200,15 +200,19 @@ def _residual_alone(system: Problem) -> Minimum:
 
 
 def minimise_strata(strata: Strata) -> Minimum:
-    """The minimum of a balanced layout: its moment estimates, searched for only where one of them is negative."""
-    solved = np.linalg.solve(strata.expected, strata.ms[:, :, None])[:, :, 0]
-    theta: FloatArray = solved.astype(np.float64)
-    best = Minimum(theta=theta, criterion=np.zeros(len(theta)), gradient=np.zeros_like(theta))
-    inside = (theta >= 0).all(axis=1)
-    best.criterion[inside] = criterion(strata.take(np.flatnonzero(inside)), theta[inside])
-    outside = np.flatnonzero(~inside)
+    """The minimum of a balanced layout: its moment estimates; where one of them is negative, those of pooled rows;
+    searched for only where that is not the answer either."""
+    inverse = np.linalg.inv(strata.expected)
+    theta: FloatArray = strata.ms @ inverse.T
+    gradient = np.zeros_like(theta)
+    outside = np.flatnonzero(~(theta >= 0).all(axis=1))
     if outside.size:
-        found = minimise_from_several_starts(strata.take(outside))
-        best.theta[outside], best.criterion[outside] = found.theta, found.criterion
-        best.gradient[outside] = found.gradient
-    return best
+        part = strata.take(outside)
+        pooled, slope = pooled_minimum(part, inverse)
+        # Without rows to pool for them, or without a proof that it is the minimum: the general search.
+        unproved = np.flatnonzero(np.isnan(pooled).any(axis=1))
+        if unproved.size:
+            found = minimise_from_several_starts(part.take(unproved))
+            pooled[unproved], slope[unproved] = found.theta, found.gradient
+        theta[outside], gradient[outside] = pooled, slope
+    return Minimum(theta=theta, criterion=criterion(strata, theta), gradient=gradient)

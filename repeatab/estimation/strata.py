@@ -76,6 +76,58 @@ def strata_derivatives(
     return (share - quadratic) @ strata.expected, expected, average, quadratic @ strata.expected
 
 
+def pooled_minimum(strata: Strata, inverse: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """The minimum where components are bounded by zero, by pooling rows, and the gradient there.
+
+    Where every component is a difference of two rows, the bounds put the rows' expectations in order. In 1 / e the
+    criterion is convex and the order is linear, so its only minimum has pooled mean squares in those blocks of rows
+    that the order forces together (isotonic regression: Barlow, Bartholomew, Bremner & Brunk 1972, ch. 2; for
+    components of variance: Thompson 1962, Ann. Math. Statist. 33, 273-289).
+
+    Parameters
+    ----------
+    inverse : (components, rows) each component as a combination of the rows.
+
+    Returns
+    -------
+    theta, gradient : (groups, components); nan for groups for which no such minimum was found.
+    """
+    groups, rows = strata.ms.shape
+    theta, gradient = np.full((groups, rows), np.nan), np.zeros((groups, rows))
+    significant = np.where(np.abs(inverse) > 1e-12 * np.abs(inverse).max(axis=1, keepdims=True), inverse, 0.0)
+    if (np.count_nonzero(significant[:-1], axis=1) != 2).any():
+        return theta, gradient
+    upper, lower = significant[:-1].argmax(axis=1), significant[:-1].argmin(axis=1)
+    block = np.broadcast_to(np.arange(rows), (groups, rows)).copy()
+    each = np.arange(groups)
+    for _ in range(rows):
+        level = _pooled(strata, block)
+        short = level[:, lower] - level[:, upper]
+        worst = short.argmax(axis=1)
+        at = np.flatnonzero(short[each, worst] > 0)
+        if at.size == 0:
+            break
+        joined, kept = block[at, upper[worst[at]]], block[at, lower[worst[at]]]
+        block[at] = np.where(block[at] == joined[:, None], kept[:, None], block[at])
+    found = level @ significant.T
+    # Rows of one block differ by nothing, not by rounding.
+    together = block[:, upper] == block[:, lower]
+    found[:, :-1][together] = 0.0
+    # The conditions of a minimum, beside which what is left is rounding.
+    share = strata.df_rows / level
+    slope = (share - share * strata.ms / level) @ strata.expected
+    off = np.where(found > 0, np.abs(slope), -slope)
+    proved = (found >= 0).all(axis=1) & (off <= 1e-9 * (share @ strata.expected)).all(axis=1)
+    theta[proved], gradient[proved] = found[proved], slope[proved]
+    return theta, gradient
+
+
+def _pooled(strata: Strata, block: IntArray) -> FloatArray:
+    """(groups, rows) mean squares pooled over the rows of each block."""
+    same = (block[:, :, None] == block[:, None, :]) * strata.df_rows
+    return np.asarray((same @ strata.ms[:, :, None])[:, :, 0] / same.sum(axis=2), np.float64)
+
+
 def _squares(weight: FloatArray, expected: FloatArray) -> FloatArray:
     """(groups, K + 1, K + 1) sums over rows of weight E_sj E_sk."""
     products = (expected[:, :, None] * expected[:, None, :]).reshape(len(expected), -1)

@@ -11,10 +11,10 @@ import pytest
 from repeatab.cells import reduce_to_cells
 from repeatab.estimation.components import fit_components
 from repeatab.estimation.mean_squares import mean_squares
-from repeatab.estimation.minimise import minimise_from_several_starts
+from repeatab.estimation.minimise import minimise_from_several_starts, minimise_strata
 from repeatab.estimation.moments import criterion, moments
 from repeatab.estimation.profile import profile_limits
-from repeatab.estimation.strata import strata_of
+from repeatab.estimation.strata import Strata, pooled_minimum, strata_of
 from repeatab.estimation.system import build_system
 from repeatab.layout.blocks import Block, blocks_of
 from repeatab.layout.layout import Layout, layout_of
@@ -88,3 +88,38 @@ def test_nodes_of_equal_weight_taken_together_change_nothing():
     for name in ("criterion", "gradient", "expected", "average", "quadratic", "fixed", "first", "second"):
         assert getattr(here, name) == pytest.approx(getattr(there, name), rel=1e-9, abs=1e-9), name
     assert criterion(system.take(three), several) == pytest.approx(there.criterion, rel=1e-12)
+
+
+@pytest.mark.parametrize(
+    ("expected", "df"),
+    [
+        ([[30, 0, 3, 1], [0, 9, 3, 1], [0, 0, 3, 1], [0, 0, 0, 1]], [2, 9, 18, 60]),
+        ([[24, 6, 2, 1], [0, 6, 2, 1], [0, 0, 2, 1], [0, 0, 0, 1]], [3, 8, 24, 36]),
+    ],
+    ids=["crossed", "nested"],
+)
+def test_pooled_rows_are_the_minimum_of_the_search(expected, df):
+    rng = np.random.default_rng(3)
+    free = np.array(df, float)
+    # Mean squares that mostly break the order that their expectations have.
+    ms = rng.chisquare(free, (200, 4)) / free * np.exp(rng.normal(0, 0.7, (200, 4)))
+    strata = Strata(df_rows=free, expected=np.array(expected, float), ms=ms, unit=np.ones(200))
+    theta, gradient = pooled_minimum(strata, np.linalg.inv(strata.expected))
+    assert np.isfinite(theta).all()
+    wanted = minimise_from_several_starts(strata)
+    assert theta == pytest.approx(wanted.theta, rel=1e-7, abs=1e-9)
+    assert criterion(strata, theta) == pytest.approx(wanted.criterion, rel=1e-12)
+    assert (gradient[theta == 0] > -1e-9).all()
+
+
+def test_a_component_of_four_rows_is_left_to_the_search():
+    """Three crossed factors: a main effect is its mean square less those of two interactions, with repeatability
+    added back, so that the bounds do not order the rows."""
+    expected = np.array([[8, 2, 2, 1.0], [0, 2, 0, 1], [0, 0, 2, 1], [0, 0, 0, 1]])
+    strata = Strata(
+        df_rows=np.array([2.0, 4, 4, 20]), expected=expected, ms=np.array([[1.0, 2, 2, 1]]), unit=np.ones(1)
+    )
+    assert np.isnan(pooled_minimum(strata, np.linalg.inv(expected))[0]).all()
+    found = minimise_strata(strata)
+    assert found.theta[0, 0] == 0
+    assert found.gradient[0, 0] > 0
