@@ -27,7 +27,7 @@ from repeatab.base.errors import InputError, listed, nearest, short
 from repeatab.base.files import refuse_no_plain_file
 from repeatab.base.progress import Progress, silent
 from repeatab.base.shielded import shielded, unshielded
-from repeatab.cells import Cells, FloatArray, reduce_to_cells, sort_and_code
+from repeatab.cells import Cells, FloatArray, merged, reduce_to_cells, sort_and_code
 from repeatab.intake.results import Results
 from repeatab.outcome.outcome import InputFile
 
@@ -369,7 +369,8 @@ def cells_to_share(results: Results, *, by: Sequence[str] = (), progress: Progre
                 f"cells: the results have no factor '{name}'; there are {listed(results.factors)}."
                 f"{nearest(name, results.factors)} Name its column."
             )
-    table = results.to_frame()
+    table = results.lazy()
+    names = table.collect_schema().names()
     shared = ("laboratory", "level", "section", "pad_set", "visit", *by)
     factors = [name for name in dict.fromkeys(shared) if name in names]
     values = [
@@ -381,6 +382,12 @@ def cells_to_share(results: Results, *, by: Sequence[str] = (), progress: Progre
         )
     held = results.to_frame().astype(dict.fromkeys(values, float))
     return reduce_to_cells(held, result="result", factors=factors, covariates=values)
+
+
+def merged_to_share(parts: Sequence[Cells]) -> Cells:
+    """The cells of several result files as one, with the values that all of them have throughout."""
+    common = [name for name in parts[0].variables if all(name in part.variables for part in parts)]
+    return merged([part.of_values(common) for part in parts])
 
 
 def _complete(table: Any, name: str) -> bool:

@@ -17,7 +17,15 @@ from repeatab import __version__
 from repeatab.cli_cells import cells
 from repeatab.cli_history import history
 from repeatab.cli_verify import verify
-from repeatab.terminal import answering, read_options, role_and_column, say, show_progress, toml_text
+from repeatab.terminal import (
+    answering,
+    read_options,
+    role_and_column,
+    say,
+    show_progress,
+    toml_text,
+    with_engine,
+)
 
 if TYPE_CHECKING:
     from repeatab.intake.options import ReadOptions
@@ -84,6 +92,10 @@ def run(
     ] = None,
 ) -> None:
     """Run a study and write its report."""
+    engine: Annotated[
+        str | None,
+        typer.Option("--engine", metavar="ADDRESS", help="A Dask scheduler whose machines share the reading."),
+    ] = None,
     with answering(context):
         from repeatab.base.folders import check_folder
         from repeatab.report.text import summary
@@ -91,7 +103,7 @@ def run(
         from repeatab.run import answer_study, study_ledger
         from repeatab.study.loading import load_study
 
-        loaded = load_study(study)
+        loaded = with_engine(load_study(study), engine)
         folder = to or Path("out") / loaded.name
         check_folder(folder)
         opened = study_ledger(loaded, ledger)

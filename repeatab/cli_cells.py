@@ -5,12 +5,13 @@ In: a result file or a study file, and the laboratory's code.  Out: a cell file.
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from repeatab.terminal import answering, read_options, role_and_column, say, show_progress
+from repeatab.terminal import answering, read_options, role_and_column, say, show_progress, with_engine
 
 if TYPE_CHECKING:
     from repeatab.cells import Cells
@@ -36,6 +37,12 @@ def cells(
         list[str] | None,
         typer.Option("--by", metavar="FACTOR", help="A further factor of the cells, such as rig."),
     ] = None,
+    engine: Annotated[
+        str | None,
+        typer.Option(
+            "--engine", metavar="ADDRESS", help="A Dask scheduler whose machines share the reading."
+        ),
+    ] = None,
     separator: Annotated[str, typer.Option(help="comma, semicolon, tab")] = "automatic",
     decimal: Annotated[str, typer.Option(help="point, comma")] = "automatic",
     thousands: Annotated[str, typer.Option(help="none, point, comma, space, apostrophe")] = "automatic",
@@ -45,19 +52,29 @@ def cells(
 ) -> None:
     """Write counts, means and sums of squares for a round robin, without the results."""
     with answering(context):
-        from repeatab.cell_files import cell_file_bytes, cells_to_share
+        from repeatab.cell_files import cell_file_bytes
 
         options = read_options(separator, decimal, thousands, encoding, sheet)
+        factors = tuple(by or ())
         if results.lower().endswith(".toml"):
-            runs = _of_study(Path(results))
+            made, runs = _shared(_of_laboratory(_of_study(Path(results), engine), laboratory), factors)
         else:
-            runs = _of_files(results, column or [], options, quantity)
-        runs = _of_laboratory(runs, laboratory)
-        with show_progress() as progress:
-            made = cells_to_share(runs, by=tuple(by or ()), progress=progress)
+            reading = _Reading(results, column or [], options, quantity)
+            made, runs = (
+                _shared(_of_laboratory(_of_files(reading), laboratory), factors)
+                if engine is None
+                else _from_machines(reading, engine, laboratory, factors)
+            )
         content = cell_file_bytes(made, quantity=runs.quantity.key, results=runs.inputs)
         _write(to, content)
         say(_told(made, runs, to))
+
+
+def _shared(runs: Results, by: tuple[str, ...]) -> tuple[Cells, Results]:
+    from repeatab.cell_files import cells_to_share
+
+    with show_progress() as progress:
+        return cells_to_share(runs, by=by, progress=progress), runs
 
 
 def _write(to: Path, content: bytes) -> None:
@@ -75,27 +92,80 @@ def _write(to: Path, content: bytes) -> None:
         ) from None
 
 
-def _of_study(path: Path) -> Results:
+def _of_study(path: Path, engine: str | None) -> Results:
     from repeatab.run import run_results, study_results
     from repeatab.study.loading import load_study
 
-    study = load_study(path)
+    study = with_engine(load_study(path), engine)
     with show_progress() as progress:
         return run_results(study, study_results(study, progress=progress))
 
 
-def _of_files(file: str, columns: list[str], options: ReadOptions, quantity: str) -> Results:
+@dataclass(frozen=True, slots=True)
+class _Reading:
+    """A result file or pattern and how the command line says to read it."""
+
+    files: str
+    columns: list[str]
+    options: ReadOptions
+    quantity: str
+
+    def mapping(self) -> dict[str, str]:
+        """Role -> column, as stated and else as guessed."""
+        from repeatab.study.guess import guess_columns
+
+        stated = dict(role_and_column(text) for text in self.columns)
+        guessed = {} if "result" in stated else guess_columns(self.files, self.options)
+        return {**{role: name for role, name in guessed.items() if name not in stated.values()}, **stated}
+
+
+def _of_files(reading: _Reading) -> Results:
     from repeatab.intake.reading import read_results
-    from repeatab.study.guess import guess_columns
     from repeatab.study.parts import quantity_from
 
-    stated = dict(role_and_column(text) for text in columns)
-    guessed = {} if "result" in stated else guess_columns(file, options)
-    mapping = {**{role: name for role, name in guessed.items() if name not in stated.values()}, **stated}
     with show_progress() as progress:
         return read_results(
-            file, columns=mapping, options=options, quantity=quantity_from(quantity), progress=progress
-        )
+            reading.files, columns=reading.mapping(), options=reading.options,
+            quantity=quantity_from(reading.quantity), progress=progress,
+        )  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True)
+class _CellsOfPiece:
+    """What a machine makes of the files it reads: their cells, or nothing of files without a usable row."""
+
+    laboratory: str | None
+    by: tuple[str, ...]
+
+    def __call__(self, results: Results) -> Cells | None:
+        from repeatab.cell_files import cells_to_share
+
+        if not results.row_count:
+            return None
+        return cells_to_share(_of_laboratory(results, self.laboratory), by=self.by)
+
+
+def _from_machines(
+    reading: _Reading, engine: str, laboratory: str | None, by: tuple[str, ...]
+) -> tuple[Cells, Results]:
+    """Cells of each piece where it is read, merged here."""
+    from repeatab.base.errors import InputError
+    from repeatab.cell_files import merged_to_share
+    from repeatab.intake.aliases import Aliases
+    from repeatab.intake.machines import Machines
+    from repeatab.intake.spread import Order, read_on_machines
+    from repeatab.study.parts import quantity_from
+
+    order = Order(
+        columns=reading.mapping(), options=reading.options, aliases=Aliases(), exclude=(),
+        quantity=quantity_from(reading.quantity), base=None, make=_CellsOfPiece(laboratory, by),
+    )  # fmt: skip
+    with show_progress() as progress:
+        spread = read_on_machines(reading.files, order, Machines(engine), progress=progress)
+    made = [cells for cells in spread.made if cells is not None]
+    if not made:
+        raise InputError(f"{reading.files}: No usable result is left. Correct the data or the columns named.")
+    return merged_to_share(made), spread.results
 
 
 def _of_laboratory(results: Results, code: str | None) -> Results:

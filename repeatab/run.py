@@ -8,8 +8,8 @@ from __future__ import annotations
 
 import os
 import platform
-from collections.abc import Iterable
-from dataclasses import replace
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, replace
 from importlib import metadata
 from pathlib import Path
 from typing import TYPE_CHECKING, TypeVar, assert_never
@@ -25,7 +25,7 @@ from repeatab.intake.condense import SECTION, condense, holds_stops
 from repeatab.intake.reading import read_results
 from repeatab.intake.results import Results
 from repeatab.intake.roles import STOPS
-from repeatab.intake.statistics import Mean
+from repeatab.intake.statistics import Mean, Statistic
 from repeatab.jobs.charts.question import ControlChart
 from repeatab.jobs.correlation.past_offsets import PastOffsets
 from repeatab.jobs.lots.question import LotComparison
@@ -38,6 +38,7 @@ from repeatab.study.loading import Study
 
 if TYPE_CHECKING:
     from repeatab.intake.events import Event
+    from repeatab.intake.machines import Machines
     from repeatab.jobs.charts.past_visits import PastVisits
     from repeatab.jobs.plans.question import SectionBelief
     from repeatab.ledger.records import Stamp
@@ -398,6 +399,8 @@ def study_results(study: Study, *, progress: Progress = silent) -> Results:
         See `read_results`.
     """
     source = study.source
+    if study.machines is not None:
+        return _runs_from_machines(study, study.machines, progress)
     results = read_results(
         source.files,
         columns=source.columns,
@@ -409,6 +412,36 @@ def study_results(study: Study, *, progress: Progress = silent) -> Results:
         progress=progress,
     )
     return results if results.has(SECTION) else _in_one_section(results, study.sections[0])
+
+
+def _runs_from_machines(study: Study, machines: Machines, progress: Progress) -> Results:
+    """The run results of a study whose files are read and condensed on several machines."""
+    from repeatab.intake.spread import Order, joined_runs, read_on_machines, runs_in_several
+
+    source = study.source
+    order = Order(
+        columns=dict(source.columns), options=source.options, aliases=source.aliases, exclude=source.exclusions,
+        quantity=source.quantity, base=source.folder,
+        make=CondensedPiece(sections=study.sections, statistics=dict(study.statistics)),
+    )  # fmt: skip
+    spread = read_on_machines(source.files, order, machines, groups=runs_in_several, progress=progress)
+    return joined_runs(spread, study.sections)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CondensedPiece:
+    """What a machine makes of the files it reads: the run results of the study's sections."""
+
+    sections: tuple[str, ...]
+    statistics: Mapping[str, Statistic]
+
+    def __call__(self, results: Results) -> Results:
+        if not results.has(SECTION):
+            results = _in_one_section(results, self.sections[0])
+        runs = condense(
+            results, {name: self.statistics.get(name, Mean()) for name in self.sections}, part=True
+        )
+        return replace(runs, frame=runs.to_frame(), connection=None)
 
 
 def _in_one_section(results: Results, section: str) -> Results:
@@ -429,7 +462,8 @@ def run_results(study: Study, results: Results) -> Results:
         See `condense`.
     """
     stated = study.statistics
-    runs = condense(results, {name: stated.get(name, Mean()) for name in study.sections})
+    ways = {name: stated.get(name, Mean()) for name in study.sections}
+    runs = results if results.has(STOPS) else condense(results, ways)
     several = runs.lazy().filter(nw.col(STOPS) > 1).select(SECTION).unique().collect()
     for name in sorted(str(level) for level in several[SECTION].to_list()):
         if name not in stated:
@@ -442,6 +476,11 @@ def run_results(study: Study, results: Results) -> Results:
     return runs
 
 
+def _single_stops(results: Results) -> Results | None:
+    """The results where they are stops; results condensed on several machines have left theirs there."""
+    return results if holds_stops(results) and not results.has(STOPS) else None
+
+
 def _answer(
     study: Study, results: Results, runs: Results, past: PastOffsets | None, progress: Progress
 ) -> Outcome:
@@ -449,7 +488,7 @@ def _answer(
         case CorrelationCheck() as question:
             from repeatab.jobs.correlation_check import check_correlation
 
-            stops = results if holds_stops(results) else None
+            stops = _single_stops(results)
             if past is None:
                 return check_correlation(question, runs, stops=stops, progress=progress)
             return check_correlation(question, runs, stops=stops, past=past, progress=progress)
@@ -460,12 +499,12 @@ def _answer(
         case LotComparison() as question:
             from repeatab.jobs.lot_comparison import compare_pad_lots
 
-            stops = results if holds_stops(results) else None
+            stops = _single_stops(results)
             return compare_pad_lots(question, runs, stops=stops, progress=progress)
         case Requalification() as question:
             from repeatab.jobs.requalification import requalify_rig
 
-            stops = results if holds_stops(results) else None
+            stops = _single_stops(results)
             return requalify_rig(question, runs, stops=stops, progress=progress)
         case RoundRobin() | ControlChart():
             raise AssertionError("these jobs read more than results and have a way of their own")

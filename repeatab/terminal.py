@@ -19,6 +19,7 @@ from repeatab.base.errors import RepeatabError
 if TYPE_CHECKING:
     from repeatab.base.progress import Progress
     from repeatab.intake.options import ReadOptions
+    from repeatab.study.loading import Study
 
 INPUT_AT_FAULT, OUR_DEFECT, STOPPED = 2, 1, 130
 
@@ -92,6 +93,23 @@ def show_progress() -> Iterator[Progress]:
             bar.update(tasks[step], completed=done, total=total)
 
         yield show
+
+
+def with_engine(study: Study, address: str | None) -> Study:
+    """The study, read by the machines of the scheduler that the command line names.
+
+    Raises
+    ------
+    InputError
+        The text is no address.
+    """
+    if address is None:
+        return study
+    from dataclasses import replace
+
+    from repeatab.intake.machines import Machines
+
+    return replace(study, machines=Machines(address))
 
 
 def role_and_column(text: str) -> tuple[str, str]:

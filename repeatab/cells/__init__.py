@@ -1,5 +1,6 @@
 """Cells: any dataframe reduced to counts, means and cross-products that merge without going back to the rows."""
 
+from repeatab.cells.in_parts import merged as merged
 from repeatab.cells.reduce import cells_of_arrays as cells_of_arrays
 from repeatab.cells.reduce import reduce_to_cells as reduce_to_cells
 from repeatab.cells.table import Cells as Cells

@@ -43,8 +43,9 @@ def reduce_to_cells(
 
     Parameters
     ----------
-    frame : a dataframe of pandas, Polars, PyArrow or DuckDB, or Results; one row per result. A lazy one (Polars,
-        DuckDB) is reduced by its own engine, so it may be larger than memory.
+    frame : a dataframe of pandas, Polars, PyArrow, DuckDB or Dask, or Results; one row per result. A lazy one
+        (Polars, DuckDB) is reduced by its own engine, one of Dask part by part on its machines, so it may be larger
+        than memory.
     result, covariates : numeric columns, finite throughout.
     factors : key columns, without missing labels.
 
@@ -58,6 +59,10 @@ def reduce_to_cells(
     connection = None
     if isinstance(frame, Results):
         frame, connection = frame.frame, frame.connection
+    if type(frame).__module__.partition(".")[0] in ("dask", "dask_expr"):
+        from repeatab.cells.in_parts import reduce_parts
+
+        return reduce_parts(frame, result=result, factors=factors, covariates=covariates)
     table = nw.from_native(frame)
     lazy = isinstance(table, nw.LazyFrame)
     present = list(table.collect_schema().names()) if lazy else list(table.columns)

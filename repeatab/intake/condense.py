@@ -13,7 +13,7 @@ from typing import Any
 import narwhals.stable.v2 as nw
 
 from repeatab.base.errors import InputError, listed, nearest
-from repeatab.intake.engine import Lazy, names_of
+from repeatab.intake.engine import Lazy, names_of, nowhere
 from repeatab.intake.results import Results
 from repeatab.intake.roles import (
     DESCRIBING_ROLES,
@@ -42,7 +42,9 @@ _PLACE = "place in the run"
 _LEVELS = "conditions found"
 
 
-def condense(results: Results, statistics: Mapping[str, Statistic] | Statistic) -> Results:
+def condense(
+    results: Results, statistics: Mapping[str, Statistic] | Statistic, *, part: bool = False
+) -> Results:
     """One result per run and section.
 
     A run is identified by every factor except stop, condition and time (and except the run order, where a run
@@ -52,6 +54,7 @@ def condense(results: Results, statistics: Mapping[str, Statistic] | Statistic) 
     ----------
     statistics : one for all sections, or section -> statistic; a section without one is left out with a
         finding.
+    part : whether these are the results of some of the files only, so that a section may be absent.
 
     Returns
     -------
@@ -72,13 +75,16 @@ def condense(results: Results, statistics: Mapping[str, Statistic] | Statistic) 
             "The stops belong to runs, but no column says to which. Name at least the run, the pad set or "
             "the rig under [columns]."
         )
+    if part:
+        frame, statistics = _of_part(frame, statistics)
     by_section = _by_section(frame, statistics)
     parts: list[nw.DataFrame[Any]] = []
     findings: list[DataFinding] = []
     for statistic, sections in by_section.items():
         rows = frame if sections is None else _of_sections(frame, sections)
         runs, found = _condensed(rows, keys, statistic, results)
-        _refuse_empty(runs, sections, statistic, found)
+        if not part:
+            _refuse_empty(runs, sections, statistic, found)
         parts.append(runs)
         findings += found
     findings += _left_out(frame, by_section)
@@ -148,6 +154,17 @@ def _by_section(
 
 def _of_sections(frame: Lazy, sections: Sequence[str]) -> Lazy:
     return frame.filter(nw.col(SECTION).cast(nw.String).is_in(list(sections)))
+
+
+def _of_part(
+    frame: Lazy, statistics: Mapping[str, Statistic] | Statistic
+) -> tuple[Lazy, Mapping[str, Statistic] | Statistic]:
+    """The statistics of the sections that are there; where there is none of them, no row either."""
+    if not isinstance(statistics, Mapping) or SECTION not in names_of(frame):
+        return frame, statistics
+    present = {str(level) for level in frame.select(SECTION).unique().collect()[SECTION].to_list()}
+    there = {section: way for section, way in statistics.items() if section in present}
+    return (frame, there) if there else (frame.filter(nowhere(SECTION)), Mean())
 
 
 def _left_out(frame: Lazy, by_section: Mapping[Statistic, tuple[str, ...] | None]) -> list[DataFinding]:

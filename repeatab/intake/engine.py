@@ -21,9 +21,17 @@ def names_of(frame: Lazy) -> list[str]:
 
 
 def count_rows(frame: Lazy) -> int:
-    """How many rows there are."""
-    return int(frame.select(nw.len()).collect().item())
+    """How many rows there are, or how many the rows of a table of counts stand for."""
+    return int(frame.select(rows_of(frame)).collect().item() or 0)
 
+
+def rows_of(frame: Lazy) -> nw.Expr:
+    """The number of rows, or of those that the rows of a table of counts stand for."""
+    return nw.col(WEIGHT).sum() if WEIGHT in names_of(frame) else nw.len()
+
+
+WEIGHT = "rows it stands for"
+"""Column of a table of counts: the rows that agree in all else are one."""
 
 MANY_ROWS = 5_000_000
 """Rows up to which a lazy table is held in memory where a check has to see all of it at once."""

@@ -18,7 +18,7 @@ from repeatab.base.progress import Progress, silent
 from repeatab.base.quantity import FRICTION, Quantity
 from repeatab.intake.aliases import Aliases, apply_aliases
 from repeatab.intake.arrange import Part, arrange, with_folder_values
-from repeatab.intake.checks.every import check_usable
+from repeatab.intake.checks.every import check_rows, check_usable
 from repeatab.intake.checks.usable import set_aside
 from repeatab.intake.columns import ColumnPlan, plan_columns
 from repeatab.intake.convert import convert, told
@@ -97,7 +97,41 @@ def _from_files(
 ) -> Results:
     files = find_files(source, relative_to=base)
     if are_large(files):
-        return _from_large(files, plan, aliases, exclusions, quantity, progress)
+        return _from_large(files, plan, aliases, exclusions, quantity, progress)[0]
+    return _held(files, plan, aliases, exclusions, quantity, progress)[0]
+
+
+def read_piece(
+    files: Sequence[SourceFile],
+    *,
+    columns: Mapping[str, str],
+    options: ReadOptions,
+    aliases: Aliases,
+    exclude: Sequence[Exclusion],
+    quantity: Quantity,
+) -> tuple[Results, tuple[bool, ...]]:
+    """Some of the files of a study, with the checks for which these are enough.
+
+    Returns
+    -------
+    Results, possibly without rows, and for each exclusion whether it matched a row.
+    """
+    plan = plan_columns(columns, options, exclude)
+    read = _from_large if are_large(files) else _held
+    return read(files, plan, aliases, exclude, quantity, silent, part=True)
+
+
+def _held(
+    files: Sequence[SourceFile],
+    plan: ColumnPlan,
+    aliases: Aliases,
+    exclusions: Sequence[Exclusion],
+    quantity: Quantity,
+    progress: Progress,
+    *,
+    part: bool = False,
+) -> tuple[Results, tuple[bool, ...]]:
+    """Files that are held in memory; `part`: they are some of the files of a study."""
     parts: list[Part] = []
     inputs: list[InputFile] = []
     excluded: list[Excluded] = []
@@ -105,24 +139,28 @@ def _from_files(
     matched: list[tuple[bool, ...]] = []
     for done, file in enumerate(files):
         progress("reading", done, len(files))
-        part = arrange(with_folder_values(_raw_table(file, plan), file.partition), plan)
-        inputs.append(InputFile(name=file.name, sha256=fingerprint(file.path), rows=part.table.num_rows))
-        frame, sentences = apply_aliases(nw.from_native(part.table).lazy(), aliases)
+        own = arrange(with_folder_values(_raw_table(file, plan), file.partition), plan)
+        inputs.append(InputFile(name=file.name, sha256=fingerprint(file.path), rows=own.table.num_rows))
+        frame, sentences = apply_aliases(nw.from_native(own.table).lazy(), aliases)
         taken = exclude_rows(frame, exclusions, aliases, file=file.name)
         renamed |= dict.fromkeys(sentences)
         excluded += taken.excluded
         matched.append(taken.matched)
-        parts.append(replace(part, table=taken.kept.collect(backend="pyarrow").to_native()))
+        parts.append(replace(own, table=taken.kept.collect(backend="pyarrow").to_native()))
     progress("reading", len(files), len(files))
-    refuse_unmatched(exclusions, matched)
+    if not part:
+        refuse_unmatched(exclusions, matched)
     converted = convert(parts, plan)
     factors = plan.factors(converted.covariates)
     beside = plan.numbers_beside(converted.covariates)
-    usable, findings = set_aside(nw.from_native(converted.table).lazy(), factors=factors, covariates=beside)
+    usable, findings = set_aside(
+        nw.from_native(converted.table).lazy(), factors=factors, covariates=beside, may_be_empty=part
+    )
     # From here on pandas: its grouping knows windows, which Arrow tables lack.
     frame = usable.collect(backend="pandas").lazy()
-    findings += check_usable(frame, quantity=quantity, factors=factors, covariates=converted.covariates)
-    return Results(
+    check = check_rows if part else check_usable
+    findings += check(frame, quantity=quantity, factors=factors, covariates=converted.covariates)
+    results = Results(
         frame=frame.to_native(),
         quantity=quantity,
         factors=factors,
@@ -133,6 +171,11 @@ def _from_files(
         detected=(*converted.detected, *renamed),
         original_columns=plan.original_columns(),
     )
+    return results, _any_matched(matched)
+
+
+def _any_matched(matched: Sequence[Sequence[bool]]) -> tuple[bool, ...]:
+    return tuple(any(of_file) for of_file in zip(*matched, strict=True))
 
 
 def _from_large(
@@ -142,7 +185,9 @@ def _from_large(
     exclusions: Sequence[Exclusion],
     quantity: Quantity,
     progress: Progress,
-) -> Results:
+    *,
+    part: bool = False,
+) -> tuple[Results, tuple[bool, ...]]:
     for exclusion in exclusions:
         if SOURCE_ROW in exclusion.match:
             raise InputError(
@@ -152,20 +197,24 @@ def _from_large(
     large = open_large(files, plan, progress)
     frame, sentences = apply_aliases(large.frame, aliases)
     taken = exclude_rows(frame, exclusions, aliases, file="")
-    refuse_unmatched(exclusions, [taken.matched])
-    factors = plan.factors(large.covariates)
-    frame, findings = set_aside(
-        refuse_wrong_numbers(taken.kept), factors=factors, covariates=plan.numbers_beside(large.covariates)
-    )
-    findings += check_usable(
-        frame, quantity=quantity, factors=factors, covariates=large.covariates, progress=progress
-    )
+    if not part:
+        refuse_unmatched(exclusions, [taken.matched])
+    factors, covariates = plan.factors(large.covariates), large.covariates
+    beside = plan.numbers_beside(covariates)
+    numbers = refuse_wrong_numbers(taken.kept)
+    frame, findings = set_aside(numbers, factors=factors, covariates=beside, may_be_empty=part)
+    if part:
+        findings += check_rows(frame, quantity=quantity, factors=factors, covariates=covariates)
+    else:
+        findings += check_usable(
+            frame, quantity=quantity, factors=factors, covariates=covariates, progress=progress
+        )
     extra = [name for name in plan.extra if name in names_of(frame) and name not in plan.names]
-    return Results(
+    results = Results(
         frame=frame.drop(*extra).to_native(),
         quantity=quantity,
         factors=factors,
-        covariates=large.covariates,
+        covariates=covariates,
         findings=tuple(findings),
         excluded=taken.excluded,
         inputs=large.inputs,
@@ -173,6 +222,7 @@ def _from_large(
         original_columns=plan.original_columns(),
         connection=large.connection,
     )
+    return results, taken.matched
 
 
 def _raw_table(file: SourceFile, plan: ColumnPlan) -> RawTable:

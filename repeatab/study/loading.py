@@ -19,6 +19,7 @@ from repeatab.intake.aliases import Aliases
 from repeatab.intake.columns import plan_columns
 from repeatab.intake.events import EventSource
 from repeatab.intake.exclusions import Exclusion
+from repeatab.intake.machines import Machines
 from repeatab.intake.options import ReadOptions
 from repeatab.intake.statistics import Statistic
 from repeatab.study.faults import study_error
@@ -64,7 +65,7 @@ class Study:
 
     file : the study file's name without folders. sections : every section that counts, in the file's order.
     statistics : by section, how the stops of a run become one number, where stated. settings : every setting
-    as text, stated or default. sha256 : of the study file.
+    as text, stated or default. sha256 : of the study file. machines : that share the reading, if any.
     """
 
     file: str
@@ -81,6 +82,7 @@ class Study:
     further: Mapping[str, ResultSource] = field(default_factory=dict)
     events: EventSource | None = None
     plan: PlanPart | None = None
+    machines: Machines | None = None
 
     @property
     def name(self) -> str:
@@ -152,6 +154,7 @@ def _study(text: StudyText, file: StudyFile, *, folder: Path) -> Study:
         further=_further(file, source),
         events=file.event_source,
         plan=file.plan,
+        machines=None if file.engine.scheduler is None else Machines(file.engine.scheduler),
     )
 
 

@@ -11,10 +11,11 @@ from typing import Annotated
 
 from pydantic import BaseModel, ConfigDict, Field, PlainValidator
 
-from repeatab.base.errors import StudyError
+from repeatab.base.errors import InputError, StudyError
 from repeatab.base.quantity import KNOWN_QUANTITIES, Quantity
 from repeatab.intake.aliases import Aliases
 from repeatab.intake.exclusions import Exclusion
+from repeatab.intake.machines import Machines
 from repeatab.intake.options import (
     DecimalMark,
     Encoding,
@@ -143,6 +144,27 @@ class CostPart(Part):
     def cost(self) -> RunCost:
         """The cost as the job takes it."""
         return RunCost(hours_per_set=self.hours_per_set, sets_at_hand=self.sets_at_hand, target=self.target)
+
+
+def scheduler_from(value: object) -> str:
+    """The address of a scheduler.
+
+    Raises
+    ------
+    StudyError
+    """
+    if not isinstance(value, str):
+        raise StudyError(f'found {in_words(value)}, expected an address such as "tcp://rig-hall:8786".')
+    try:
+        return Machines(value).scheduler
+    except InputError as error:
+        raise StudyError(str(error).removeprefix("engine: ")) from None
+
+
+class EnginePart(Part):
+    """[engine]: several machines that share the reading."""
+
+    scheduler: Annotated[str, PlainValidator(scheduler_from)] | None = None
 
 
 def ledger_from(value: object) -> str:

@@ -29,6 +29,8 @@ def settings_of(study: BaseModel, *, folder: Path) -> Settings:
 
 def _settings(part: BaseModel, prefix: str, *, stated: bool, folder: Path) -> Iterator[tuple[str, str]]:
     for name in type(part).model_fields:
+        if name == "engine":
+            continue  # where the work was done changes no number
         value = getattr(part, name)
         if name == "files":
             value = [_relative(path, folder) for path in value]

@@ -24,7 +24,7 @@ from repeatab.jobs.lots.question import LotComparison
 from repeatab.jobs.questions import Analysis, CorrelationCheck, GaugeStudy
 from repeatab.jobs.requalifying.question import Requalification
 from repeatab.jobs.rounds.question import RoundRobin
-from repeatab.study.parts import AliasesPart, ExcludePart, HistoryPart, Part, ResultsPart
+from repeatab.study.parts import AliasesPart, EnginePart, ExcludePart, HistoryPart, Part, ResultsPart
 from repeatab.study.plan_part import PlanPart
 from repeatab.study.values import DateText, StatisticText
 
@@ -74,6 +74,7 @@ class StudyFile(Part):
     aliases: AliasesPart = AliasesPart()
     exclude: tuple[ExcludePart, ...] = ()
     history: HistoryPart = HistoryPart()
+    engine: EnginePart = EnginePart()
     plan: PlanPart | None = None
 
     @property

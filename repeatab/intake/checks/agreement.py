@@ -14,7 +14,7 @@ import narwhals.stable.v2 as nw
 from repeatab.base.errors import listed
 from repeatab.base.quantity import Quantity
 from repeatab.intake.checks.places import findings_at
-from repeatab.intake.engine import Lazy, names_of
+from repeatab.intake.engine import Lazy, names_of, rows_of
 from repeatab.intake.header import bare_unit
 from repeatab.intake.roles import Role
 from repeatab.outcome.outcome import DataFinding
@@ -94,7 +94,7 @@ def _text(name: str) -> nw.Expr:
 
 
 def _all_but_commonest(frame: Lazy, name: str) -> Lazy:
-    counts = frame.select(_text(name)).group_by(name).agg(nw.len().alias("n")).collect()
+    counts = frame.with_columns(_text(name)).group_by(name).agg(rows_of(frame).alias("n")).collect()
     pairs = sorted(
         zip(counts["n"].to_list(), counts[name].to_list(), strict=True), key=lambda p: (-p[0], p[1])
     )

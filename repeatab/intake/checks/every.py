@@ -18,6 +18,9 @@ from repeatab.intake.engine import Lazy
 from repeatab.outcome.outcome import DataFinding
 
 
+Check = Callable[[], list[DataFinding]]
+
+
 def check_usable(
     frame: Lazy,
     *,
@@ -27,16 +30,48 @@ def check_usable(
     progress: Progress = silent,
 ) -> list[DataFinding]:
     """Run every check; what blocks the verdict comes first."""
-    checks: tuple[Callable[[], list[DataFinding]], ...] = (
-        lambda: check_units(frame, quantity),
-        lambda: check_averaging(frame),
-        lambda: check_plausible(frame, quantity),
-        lambda: check_duplicates(frame, factors=factors, covariates=covariates),
-        lambda: check_spelling(frame, factors),
-        lambda: check_set_in_two_lots(frame),
-        lambda: check_lone_levels(frame, factors),
-        lambda: check_times(frame, factors),
+    return _found(
+        [
+            lambda: check_units(frame, quantity),
+            lambda: check_averaging(frame),
+            lambda: check_plausible(frame, quantity),
+            lambda: check_duplicates(frame, factors=factors, covariates=covariates),
+            lambda: check_spelling(frame, factors),
+            lambda: check_set_in_two_lots(frame),
+            lambda: check_lone_levels(frame, factors),
+            lambda: check_times(frame, factors),
+        ],
+        progress,
     )
+
+
+def check_rows(
+    frame: Lazy, *, quantity: Quantity, factors: Sequence[str], covariates: Sequence[str]
+) -> list[DataFinding]:
+    """The checks for which some of the files are enough."""
+    return _found(
+        [
+            lambda: check_plausible(frame, quantity),
+            lambda: check_duplicates(frame, factors=factors, covariates=covariates),
+            lambda: check_times(frame, factors),
+        ]
+    )
+
+
+def check_levels(frame: Lazy, *, quantity: Quantity, factors: Sequence[str]) -> list[DataFinding]:
+    """The checks that have to see all files, for which counts of the levels are enough."""
+    return _found(
+        [
+            lambda: check_units(frame, quantity),
+            lambda: check_averaging(frame),
+            lambda: check_spelling(frame, factors),
+            lambda: check_set_in_two_lots(frame),
+            lambda: check_lone_levels(frame, factors),
+        ]
+    )
+
+
+def _found(checks: Sequence[Check], progress: Progress = silent) -> list[DataFinding]:
     findings: list[DataFinding] = []
     for done, check in enumerate(checks):
         progress("checks", done, len(checks))

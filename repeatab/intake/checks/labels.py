@@ -14,7 +14,7 @@ import narwhals.stable.v2 as nw
 
 from repeatab.base.errors import listed
 from repeatab.intake.checks.places import findings_at
-from repeatab.intake.engine import Lazy, names_of
+from repeatab.intake.engine import Lazy, names_of, rows_of
 from repeatab.intake.roles import Role
 from repeatab.outcome.outcome import DataFinding
 
@@ -115,6 +115,6 @@ def check_lone_levels(frame: Lazy, factors: Sequence[str]) -> list[DataFinding]:
 
 
 def _level_counts(frame: Lazy, name: str) -> dict[Any, int]:
-    counted = frame.select(name).group_by(name).agg(nw.len().alias(_COUNT)).collect()
+    counted = frame.group_by(name).agg(rows_of(frame).alias(_COUNT)).collect()
     pairs = zip(counted[name].to_list(), counted[_COUNT].to_list(), strict=True)
     return {level: int(count) for level, count in pairs if level is not None and level == level}

@@ -10,7 +10,7 @@ from collections.abc import Sequence
 import narwhals.stable.v2 as nw
 
 from repeatab.base.errors import listed
-from repeatab.intake.engine import Lazy, count_rows, names_of
+from repeatab.intake.engine import Lazy, count_rows, names_of, rows_of
 from repeatab.intake.frames import TABLE
 from repeatab.intake.roles import SOURCE_FILE, SOURCE_ROW
 from repeatab.outcome.outcome import DataFinding
@@ -54,7 +54,7 @@ def _without_row_numbers(flagged: Lazy, total: int, check: str, what: str, block
     if SOURCE_FILE not in names_of(flagged):
         text = f"{TABLE}, {_rows_counted(total)}: {what}"
         return [DataFinding(check=check, text=text, blocks=blocks)]
-    counted = flagged.group_by(SOURCE_FILE).agg(nw.len().alias(_ROWS)).collect().sort(SOURCE_FILE)
+    counted = flagged.group_by(SOURCE_FILE).agg(rows_of(flagged).alias(_ROWS)).collect().sort(SOURCE_FILE)
     if len(counted) > MOST_FILES:
         files = listed(counted[SOURCE_FILE].to_list(), most=3)
         text = f"{_rows_counted(total)} of {len(counted)} files ({files}): {what}"

@@ -23,11 +23,12 @@ MAY_BE_EMPTY = tuple(
 
 
 def set_aside(
-    frame: Lazy, *, factors: Sequence[str], covariates: Sequence[str]
+    frame: Lazy, *, factors: Sequence[str], covariates: Sequence[str], may_be_empty: bool = False
 ) -> tuple[Lazy, list[DataFinding]]:
     """Set aside the rows without a finite result or without a label that says what they belong to.
 
     covariates : the columns of numbers beside the result; one that is missing or infinite becomes null.
+    may_be_empty : whether these are some of the rows only, so that none of them need be usable.
 
     Raises
     ------
@@ -44,7 +45,7 @@ def set_aside(
             findings += findings_at(frame.filter(condition), check=check, what=what)
             unusable = unusable | condition
     usable = frame.filter(~unusable) if findings else frame
-    if count_rows(usable) == 0:
+    if not may_be_empty and count_rows(usable) == 0:
         shown = (
             " ".join(finding.text for finding in findings[:3]) or "There are no rows, or all are excluded."
         )
