@@ -1,0 +1,8 @@
+"""The tests of this folder share modules with the script that makes the table; they lie beside this file."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+
+sys.path.insert(0, str(Path(__file__).parent))
