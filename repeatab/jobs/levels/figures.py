@@ -59,12 +59,17 @@ def figures_of(
 def _offset_figures(comparison: LevelComparison, quantity: Quantity) -> list[Figure]:
     """One figure per pair and unit in which offsets are shown."""
     grouped: dict[tuple[str, str, str], list[OffsetRow]] = {}
+    endless: dict[tuple[str, str, str], list[str]] = {}
     for claim in comparison.compared:
         if claim.bounds is None or claim.qualifier is Qualifier.BETWEEN_LOOKS:
             continue
         shown = shown_as(claim, comparison.analysis, quantity)
         values = [claim.estimate, claim.lower, claim.upper, claim.inner_lower, claim.inner_upper]
         value, lower, upper, inner_lower, inner_upper = (shown.value(v) for v in values)
+        name = (str(claim.pair.a), str(claim.pair.b), shown.unit or quantity.symbol)
+        if not all(math.isfinite(v) for v in (value, lower, upper, inner_lower, inner_upper)):
+            endless.setdefault(name, []).append(claim.section.name)
+            continue
         row = OffsetRow(
             label=claim.section.name,
             value=value,
@@ -77,13 +82,12 @@ def _offset_figures(comparison: LevelComparison, quantity: Quantity) -> list[Fig
             decides=claim.section.decides,
             verdict=verdict_words(claim),
         )
-        name = (str(claim.pair.a), str(claim.pair.b), shown.unit or quantity.symbol)
         grouped.setdefault(name, []).append(row)
     return [
         OffsetsBySection(
             key="offsets" if len(grouped) == 1 else f"offsets {i + 1}",
             title=f"How far does {a} read from {b}, and does it matter?",
-            reading=_offset_reading(rows, a, b),
+            reading=_offset_reading(rows, endless.get((a, b, unit), []), a, b),
             unit=unit,
             rows=tuple(rows),
             first=a,
@@ -93,12 +97,14 @@ def _offset_figures(comparison: LevelComparison, quantity: Quantity) -> list[Fig
     ]
 
 
-def _offset_reading(rows: Sequence[OffsetRow], a: str, b: str) -> str:
+def _offset_reading(rows: Sequence[OffsetRow], endless: Sequence[str], a: str, b: str) -> str:
+    """endless : sections whose interval has no end on one side, which no figure can show."""
     worst = max(rows, key=lambda row: abs(row.value) / max(row.margin_high, 1e-300))
     inside = [row for row in rows if row.margin_low < row.inner_lower and row.inner_upper < row.margin_high]
     return (
         f"The largest offset of {a} against {b}, measured by its margin, is in {worst.label}; "
         f"{len(inside)} of {len(rows)} sections have their inner interval inside the margin."
+        + (f" Not drawn, because the interval has no end: {', '.join(endless)}." if endless else "")
     )
 
 
