@@ -13,7 +13,7 @@ from repeatab.estimation.mean_squares import mean_squares
 from repeatab.layout.blocks import blocks_of
 from repeatab.layout.layout import layout_of
 from repeatab.layout.terms import model_of
-from repeatab.simulate import planned_block, simulate_batches, simulate_block
+from repeatab.simulate import Shape, Shapes, planned_block, simulate_batches, simulate_block
 
 RIGS, SETS, RUNS = 3, 5, 2
 MODEL = model_of(random=["rig", "pad_set", ("rig", "pad_set")])
@@ -152,3 +152,48 @@ def test_design_of_existing_results_can_be_drawn_again():
     # The shift keeps a scatter of 0.01 whole beside a level of a million.
     fit = drawn.cross[:, 0, 0, 0].mean()
     assert fit == pytest.approx(1e-4, rel=0.15)
+
+
+@pytest.mark.parametrize("shape", list(Shape))
+def test_shapes_are_standardised_and_differ_where_they_should(shape):
+    values = shape.draw(np.random.default_rng(12), (400_000,))
+    skewness, kurtosis = stats.skew(values), stats.kurtosis(values)
+    assert values.mean() == pytest.approx(0, abs=0.01)
+    assert values.std() == pytest.approx(1, rel=0.01)
+    # Chi-square of 4: sqrt(8 / 4) and 12 / 4; t of 5: 6 / (5 - 4), which a sample meets slowly; the mixture:
+    # 3 (0.95 + 0.05 256) / (0.95 + 0.05 16)^2 - 3.
+    wanted = {Shape.NORMAL: (0, 0), Shape.SKEWED: (2**0.5, 3), Shape.CONTAMINATED: (0, 10.47)}
+    if shape in wanted:
+        assert (skewness, kurtosis) == (
+            pytest.approx(wanted[shape][0], abs=0.15), pytest.approx(wanted[shape][1], rel=0.1, abs=0.05)
+        )  # fmt: skip
+    else:
+        assert kurtosis > 3
+
+
+def test_results_that_are_not_normal_keep_their_components():
+    """Three runs to a cell: the mean square within and that of the means say what was put in."""
+    block = planned_block({"rig": np.repeat(np.arange(40), 3)})
+    layout = layout_of(block, model_of(random=["rig"]))
+    shapes = Shapes(effects=Shape.SKEWED, runs=Shape.CONTAMINATED)
+    drawn = simulate_block(
+        block, layout, np.array([4.0, 9.0]), 1.0, 800, np.random.default_rng(2), shapes=shapes
+    )
+    within = drawn.cross[:, :, 0, 0].sum(axis=1) / 80
+    assert within.mean() == pytest.approx(9, rel=0.04)
+    assert drawn.mean[:, :, 0].var(axis=1, ddof=1).mean() == pytest.approx(4 + 9 / 3, rel=0.04)
+
+
+def test_a_covariate_within_cells_needs_normal_results():
+    block = planned_block({"rig": ["A", "A", "B"]}, {"temperature": [1.0, 2.0, 3.0]})
+    layout = layout_of(block, model_of(random=["rig"]))
+    with pytest.raises(StudyError, match="a cell of its own"):
+        simulate_block(
+            block,
+            layout,
+            np.array([1.0, 1.0]),
+            0.0,
+            3,
+            np.random.default_rng(0),
+            shapes=Shapes(runs=Shape.HEAVY),
+        )
