@@ -15,6 +15,7 @@ import typer
 
 from repeatab import __version__
 from repeatab.cli_cells import cells
+from repeatab.cli_dossier import dossier
 from repeatab.cli_history import history
 from repeatab.cli_verify import verify
 from repeatab.terminal import (
@@ -43,6 +44,7 @@ app = typer.Typer(
 app.add_typer(history, name="history")
 app.command()(cells)
 app.command()(verify)
+app.command()(dossier)
 
 
 def main() -> None:
