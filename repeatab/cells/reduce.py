@@ -19,7 +19,8 @@ from repeatab.cells.table import (
     FloatArray,
     IntArray,
     LabelArray,
-    cell_index,
+    combined_columns,
+    dense_codes,
     sort_and_code,
     sorted_levels,
 )
@@ -29,6 +30,9 @@ from repeatab.intake.watching import Watch
 
 LARGEST = 1e60
 """Largest value that is taken: the analysis forms fourth powers, and these must stay numbers."""
+
+# Means and scatter below this part of the distance that was subtracted keep fewer digits than they have.
+FAR = 1e-3
 
 
 def reduce_to_cells(
@@ -63,7 +67,7 @@ def reduce_to_cells(
         from repeatab.cells.in_parts import reduce_parts
 
         return reduce_parts(frame, result=result, factors=factors, covariates=covariates)
-    table = nw.from_native(frame)
+    table: Any = _Plain(frame) if _is_plain(frame) else nw.from_native(frame)
     lazy = isinstance(table, nw.LazyFrame)
     present = list(table.collect_schema().names()) if lazy else list(table.columns)
     for name in (*factors, result, *covariates):
@@ -86,6 +90,35 @@ def reduce_to_cells(
         (result, *covariates),
         values,
     )
+
+
+def _is_plain(frame: Any) -> bool:
+    """Whether the table is one of pandas, which is read without a wrapper around each column."""
+    kind = type(frame)
+    return (
+        kind.__module__.partition(".")[0] == "pandas"
+        and kind.__name__ == "DataFrame"
+        and frame.columns.is_unique
+    )
+
+
+class _Plain:
+    """A table of pandas: a column of ordinary numbers is its array, every other one goes through the wrapper."""
+
+    def __init__(self, frame: Any) -> None:
+        self._frame = frame
+        self.columns = list(frame.columns)
+
+    def __len__(self) -> int:
+        return len(self._frame)
+
+    def __getitem__(self, name: str) -> Any:
+        column = self._frame[name]
+        if isinstance(column.dtype, np.dtype) and column.dtype.kind in "iuf":
+            return column.to_numpy()
+        import narwhals.stable.v2 as nw
+
+        return nw.from_native(column, series_only=True)
 
 
 def cells_of_arrays(
@@ -121,16 +154,17 @@ def not_numeric(name: str) -> InputError:
 
 def _numbers(series: Any, name: str) -> FloatArray:
     try:
-        values = series.to_numpy()
+        values = series if isinstance(series, np.ndarray) else series.to_numpy()
         # Dates would turn into numbers without a word.
-        if values.dtype.kind in "mM" or series.dtype.is_temporal():
+        if values.dtype.kind in "mM" or (series is not values and series.dtype.is_temporal()):
             raise TypeError
         values = np.asarray(values, dtype=np.float64)
     except (TypeError, ValueError):
         raise not_numeric(name) from None
-    usable = np.abs(values) <= LARGEST
-    if usable.all():
+    # A value that is not a number makes both comparisons false.
+    if values.min() >= -LARGEST and values.max() <= LARGEST:
         return values
+    usable = np.abs(values) <= LARGEST
     bad = np.flatnonzero(~np.isfinite(values))
     if bad.size == 0:
         raise out_of_reach(name, float(values[np.argmin(usable)]))
@@ -142,6 +176,10 @@ def _numbers(series: Any, name: str) -> FloatArray:
 
 
 def _coded(series: Any, name: str) -> tuple[LabelArray, IntArray]:
+    if isinstance(series, np.ndarray):
+        if series.dtype.kind == "f":
+            _refuse_empty(np.isnan(series), name)
+        return sort_and_code(series)
     native = series.to_native()
     if type(native).__module__.partition(".")[0] == "pandas" and not hasattr(native.dtype, "num"):
         # Categories and text: pandas codes them without making an object of every row.
@@ -177,28 +215,47 @@ def _reduce(
     values: Sequence[FloatArray],
 ) -> Cells:
     rows = len(values[0])
-    table = np.stack(codes, axis=1) if len(codes) else np.zeros((rows, 0), np.int64)
-    cell, size = cell_index(table, [len(labels) for labels in levels])
+    if codes:
+        found, cell = dense_codes(*combined_columns(codes, [len(labels) for labels in levels]))
+        size = len(found)
+    else:
+        cell, size = np.zeros(rows, np.int64), 1
     count = np.bincount(cell, minlength=size)
     starts = np.concatenate([[0], np.cumsum(count)[:-1]])
     order = None if bool((cell[1:] >= cell[:-1]).all()) else _order_of(cell, size)
-    # Subtracting a value of the data itself is exact for values within a factor of two of it, and it keeps
-    # the means small, so that a level of 1e6 with a scatter of 0.01 loses nothing.
-    shift = np.array([column[0] for column in values])
-    centred, means = [], []
-    for column, origin in zip(values, shift, strict=True):
-        moved = (column if order is None else column[order]) - origin
-        mean, rest = _centred(moved, starts, count)
+    means, centred, shift = [], [], []
+    for column in values:
+        ordered = column if order is None else column[order]
+        # Subtracting a value of the data itself is exact for values within a factor of two of it, and it keeps
+        # the means small, so that a level of 1e6 with a scatter of 0.01 loses nothing.
+        origin = float(column[0])
+        mean, rest = _centred(ordered - origin, starts, count)
+        if _lost(mean, rest, origin, starts, count):
+            origin = 0.0
+            mean, rest = _centred(ordered, starts, count)
         means.append(mean)
         centred.append(rest)
+        shift.append(origin)
     cross = np.empty((size, len(variables), len(variables)))
     for i in range(len(variables)):
         for j in range(i + 1):
             cross[:, i, j] = cross[:, j, i] = np.add.reduceat(centred[i] * centred[j], starts)
+    first = starts if order is None else order[starts]
     return Cells(
-        factors=factors, levels=levels, codes=table[starts if order is None else order[starts]],
-        variables=variables, shift=shift, count=count, mean=np.stack(means, axis=1), cross=cross,
+        factors=factors, levels=levels,
+        codes=np.stack([column[first] for column in codes], axis=1) if codes else np.zeros((size, 0), np.int64),
+        variables=variables, shift=np.array(shift), count=count, mean=np.stack(means, axis=1), cross=cross,
     )  # fmt: skip
+
+
+def _lost(mean: FloatArray, rest: FloatArray, origin: float, starts: IntArray, count: IntArray) -> bool:
+    """Whether some cell lies so near zero, with so little scatter, that subtracting a far value costs it digits."""
+    reach = np.abs(mean).max()
+    near = (np.abs(mean + origin) < FAR * reach) & (count > 1)
+    if not near.any():
+        return False
+    size = np.maximum.reduceat(np.abs(rest), starts)
+    return bool((size[near] < FAR * reach).any())
 
 
 def _order_of(cell: IntArray, size: int) -> IntArray:
@@ -212,6 +269,13 @@ def _centred(column: FloatArray, starts: IntArray, count: IntArray) -> tuple[Flo
     # Sums over contiguous runs are formed pairwise: thousands of runs in a cell cost no digit. A second pass
     # takes out the rounding of the first sum.
     first = np.add.reduceat(column, starts) / count
-    rest = column - np.repeat(first, count)
+    rest = _less(column, first, count)
     left = np.add.reduceat(rest, starts) / count
-    return first + left, rest - np.repeat(left, count)
+    return first + left, _less(rest, left, count)
+
+
+def _less(column: FloatArray, centre: FloatArray, count: IntArray) -> FloatArray:
+    """The rows less the centre of their cells, which stand one after the other."""
+    if (count == count[0]).all():
+        return (column.reshape(-1, count[0]) - centre[:, None]).reshape(-1)
+    return column - np.repeat(centre, count)

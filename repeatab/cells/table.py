@@ -116,6 +116,7 @@ class Cells:
                 f"cells cannot be merged: one has factors {listed(self.factors)} and values "
                 f"{listed(self.variables)}, the other {listed(other.factors)} and {listed(other.variables)}."
             )
+        before = other.shift
         other = other.shifted_to(self.shift)
         levels, codes = [], []
         for column in range(len(self.factors)):
@@ -130,7 +131,9 @@ class Cells:
             mean=np.concatenate([self.mean, other.mean]),
             cross=np.concatenate([self.cross, other.cross]),
         )
-        return _pooled(joined, joined.factors, joined.levels, joined.codes)
+        # Means that came by different shifts differ by the rounding of these, which must not become scatter.
+        blur = 2 * np.finfo(np.float64).eps * (np.abs(self.shift) + np.abs(before))
+        return _pooled(joined, joined.factors, joined.levels, joined.codes, blur=blur)
 
     def __str__(self) -> str:
         return f"{len(self)} cells of {self.rows} results by {', '.join(self.factors) or 'nothing'}"
@@ -166,7 +169,8 @@ def _code_whole_numbers(labels: NDArray[Any]) -> tuple[LabelArray, IntArray]:
         codes = codes.reshape(-1)
     else:
         # One slot for each number in the range: no sorting.
-        slots, codes = dense_codes((labels - low).astype(np.int64), span + 1)
+        moved = labels if low == 0 else labels - low
+        slots, codes = dense_codes(moved.astype(np.int64, copy=False), span + 1)
         found = slots.astype(labels.dtype) + low
     levels = np.empty(len(found), dtype=object)
     levels[:] = list(found)
@@ -207,14 +211,20 @@ def _sort_order(levels: LabelArray) -> IntArray:
 
 def combined_codes(codes: IntArray, sizes: Sequence[int]) -> tuple[IntArray, int]:
     """(n,) one number for each row of codes, in their sort order, and how many numbers there may be."""
-    combined, size = codes[:, 0].astype(np.int64, copy=False), max(int(sizes[0]), 1)
-    for column in range(1, codes.shape[1]):
-        if size * sizes[column] > _MOST_SLOTS + 4 * len(codes):
+    return combined_columns(list(codes.T), sizes)
+
+
+def combined_columns(columns: Sequence[IntArray], sizes: Sequence[int]) -> tuple[IntArray, int]:
+    """The same from the columns one by one."""
+    combined, size = columns[0].astype(np.int64, copy=False), max(int(sizes[0]), 1)
+    for column, levels in zip(columns[1:], sizes[1:], strict=True):
+        if size * levels > _MOST_SLOTS + 4 * len(combined):
             # Re-densify, so that many factors with many levels cannot overflow.
             found, combined = dense_codes(combined, size)
             size = len(found)
-        combined = combined * sizes[column] + codes[:, column]
-        size *= max(int(sizes[column]), 1)
+        combined = combined * levels
+        combined += column
+        size *= max(int(levels), 1)
     return combined, size
 
 
@@ -226,7 +236,15 @@ def cell_index(codes: IntArray, sizes: Sequence[int]) -> tuple[IntArray, int]:
     return cell, len(found)
 
 
-def _pooled(cells: Cells, factors: tuple[str, ...], levels: tuple[LabelArray, ...], codes: IntArray) -> Cells:
+def _pooled(
+    cells: Cells,
+    factors: tuple[str, ...],
+    levels: tuple[LabelArray, ...],
+    codes: IntArray,
+    *,
+    blur: FloatArray | float = 0.0,
+) -> Cells:
+    """The cells pooled over groups of equal codes; (variables,) differences of means up to `blur` are none."""
     group, size = cell_index(codes, [len(labels) for labels in levels])
     first = np.empty(size, np.int64)
     first[group] = np.arange(len(group))
@@ -234,6 +252,7 @@ def _pooled(cells: Cells, factors: tuple[str, ...], levels: tuple[LabelArray, ..
     weighted = cells.count[:, None] * cells.mean
     mean = np.stack([np.bincount(group, w, size) for w in weighted.T], axis=1) / count[:, None]
     gap = cells.mean - mean[group]
+    gap[np.abs(gap) <= blur] = 0.0
     parts = cells.cross + cells.count[:, None, None] * gap[:, :, None] * gap[:, None, :]
     flat = parts.reshape(len(parts), -1)
     cross = np.stack([np.bincount(group, column, size) for column in flat.T], axis=1)
