@@ -22,7 +22,7 @@ import narwhals.stable.v2 as nw
 import numpy as np
 
 from repeatab.base.errors import InputError
-from repeatab.cells.reduce import LARGEST, no_rows, not_numeric, out_of_reach
+from repeatab.cells.reduce import FAR, LARGEST, no_rows, not_numeric, out_of_reach
 from repeatab.cells.table import Cells, FloatArray, IntArray, LabelArray, cell_index, sort_and_code
 from repeatab.intake.engine import Lazy
 from repeatab.intake.watching import NOBODY, Watch
@@ -73,7 +73,7 @@ def reduce_in_engine(
     found = watch.collect(_summed(work, tuple(keys), grids), _STEP)
     _refuse_bad(found, keys, numbers, work)
     count, mean, cross, sure = _statistics(found, grids)
-    shift = np.array([grid.centre for grid in grids])
+    shift = _shifts(found, grids, count, mean, cross)
     if not sure:
         moved = work.with_columns(*(nw.col(v) - float(c) for v, c in zip(numbers, shift, strict=True)))
         found, mean, cross = _about_means(moved, found, tuple(keys), tuple(numbers), watch)
@@ -188,6 +188,21 @@ def _statistics(
     far = np.abs(mean) + np.sqrt(squares / count[:, None])
     error = _EPS * count[:, None] ** 1.5 * far * np.array([g.step for g in grids])
     return count, mean, cross, bool((error <= _CLOSE * squares)[count > 1].all())
+
+
+def _shifts(
+    found: nw.DataFrame[Any], grids: Sequence[_Grid], count: IntArray, mean: FloatArray, cross: FloatArray
+) -> FloatArray:
+    """The grids' centres, or zero, with the means moved to it, where a centre is far from a cell beside zero."""
+    shift = np.array([grid.centre for grid in grids])
+    for i, grid in enumerate(grids):
+        reach = np.abs(mean[:, i]).max()
+        near = (np.abs(mean[:, i] + grid.centre) < FAR * reach) & (count > 1)
+        if near.any() and (cross[near, i, i] < count[near] * (FAR * reach) ** 2).any():
+            steps = np.rint(found[f"coarse{i}"].to_numpy() / grid.step) + count * (grid.centre / grid.step)
+            mean[:, i] = (steps * grid.step + found[f"fine{i}"].to_numpy()) / count
+            shift[i] = 0.0
+    return shift
 
 
 def _whole_scatter(

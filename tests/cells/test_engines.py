@@ -1,8 +1,16 @@
-"""One table of cases over all engines: the cells are the same whatever holds the table, in whatever order."""
+"""One table of cases over all engines, partitionings, orders and thread counts, against exact arithmetic.
+
+The cells of the doubles in the table are computed with fractions; what an engine gives may differ from them by
+1e-12 x (1 + |mean| / SD), the mean in standard deviations of the cell, sums of squares relative to themselves.
+"""
 
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import dataclass
+from fractions import Fraction
+from functools import cache, reduce
+from itertools import combinations_with_replacement
 from pathlib import Path
 from typing import Any
 
@@ -13,88 +21,193 @@ import pyarrow.parquet as pq
 import pytest
 
 from repeatab.base.errors import InputError
-from repeatab.cells import Cells, reduce_to_cells
+from repeatab.cells import Cells, merged, reduce_to_cells
+
+FACTORS = ("rig", "lot")
+VALUES = ("mu", "temperature")
+ROWS = 1500
+
+
+@dataclass(frozen=True, slots=True)
+class Case:
+    """Level, step between lots and scatter of the result; how many of the rows are one value."""
+
+    level: float
+    step: float
+    scatter: float
+    equal: int = 0
+
 
 CASES = {
-    "friction": (0.4, 0.0),
-    "a high level with little scatter": (1e6, 0.0),
-    "rigs far apart": (0.4, 50.0),
+    "friction": Case(0.4, 0.0, 0.01),
+    "a high level with little scatter": Case(1e6, 0.0, 0.01),
+    "lots far apart": Case(0.4, 50.0, 0.01),
+    "lots ten thousand scatters apart": Case(-3.0, 1000.0, 0.1),
+    "one lot near zero beside large ones": Case(0.0, 1e5, 1e-3),
+    "cells without scatter": Case(0.3, 0.1, 0.0),
+    "mostly one value": Case(0.37, 0.0, 0.02, 1200),
 }
 
 
-def table(level: float, step: float, *, order: int = 0) -> pd.DataFrame:
+@cache
+def table(name: str) -> pd.DataFrame:
+    case = CASES[name]
     rng = np.random.default_rng(7)
-    rig = rng.choice(["A", "B", "C"], 4000)
-    lot = rng.integers(0, 5, 4000)
-    mu = level + 0.01 * rng.standard_normal(4000) + step * lot
-    frame = pd.DataFrame({"rig": rig, "lot": lot, "mu": mu, "temperature": 100 + rng.standard_normal(4000)})
-    return frame.sample(frac=1, random_state=order) if order else frame
+    lot = rng.integers(0, 5, ROWS)
+    mu = case.level + case.scatter * rng.standard_normal(ROWS) + case.step * lot
+    mu[: case.equal] = case.level
+    frame = pd.DataFrame(
+        {"rig": rng.choice(["A", "B", "C"], ROWS), "lot": lot, "mu": mu, "temperature": 100 + rng.standard_normal(ROWS)}
+    )  # fmt: skip
+    frame.loc[ROWS] = ["D", 9, case.level, 99.0]  # a cell of one row
+    return frame
+
+
+@cache
+def exact(
+    name: str, factors: tuple[str, ...]
+) -> dict[Any, tuple[int, list[Fraction], dict[tuple[int, int], Fraction]]]:
+    """Count, means and centred products of each cell, without rounding."""
+    found = {}
+    groups = table(name).groupby(list(factors)) if factors else [((), table(name))]
+    for key, rows in groups:
+        columns = [[Fraction(v) for v in rows[value]] for value in VALUES]
+        means = [sum(column) / len(column) for column in columns]
+        products = {
+            (i, j): sum(x * y for x, y in zip(columns[i], columns[j], strict=True))
+            - len(rows) * means[i] * means[j]
+            for i, j in combinations_with_replacement(range(len(VALUES)), 2)
+        }
+        found[key] = (len(rows), means, products)
+    return found
+
+
+def _arrow(frame: pd.DataFrame) -> Any:
+    return pa.Table.from_pandas(frame, preserve_index=False)
 
 
 def _polars(frame: pd.DataFrame) -> Any:
-    polars = pytest.importorskip("polars")
-    return polars.from_arrow(pa.Table.from_pandas(frame, preserve_index=False))
+    return pytest.importorskip("polars").from_arrow(_arrow(frame))
 
 
-def _parquet_parts(frame: pd.DataFrame, folder: Path) -> str:
+def _files(frame: pd.DataFrame, folder: Path) -> str:
     for part in range(3):
-        piece = pa.Table.from_pandas(frame.iloc[part::3], preserve_index=False)
-        pq.write_table(piece, folder / f"part{part}.parquet")
+        pq.write_table(_arrow(frame.iloc[part::3]), folder / f"part{part}.parquet")
     return str(folder / "*.parquet")
+
+
+def _duckdb(threads: int) -> Any:
+    return pytest.importorskip("duckdb").connect(config={"threads": threads})
+
+
+def _dask(frame: pd.DataFrame, parts: int) -> Any:
+    return pytest.importorskip("dask.dataframe").from_pandas(frame.reset_index(drop=True), npartitions=parts)
+
+
+def _dask_with_an_empty_part(frame: pd.DataFrame) -> Any:
+    dask = pytest.importorskip("dask.dataframe")
+    return dask.concat([_dask(frame.iloc[:0], 1), _dask(frame, 2)])
 
 
 ENGINES: dict[str, Callable[[pd.DataFrame, Path], Any]] = {
     "pandas": lambda frame, _: frame,
     "pandas categories": lambda frame, _: frame.astype({"rig": "category"}),
-    "Arrow": lambda frame, _: pa.Table.from_pandas(frame, preserve_index=False),
+    "Arrow": lambda frame, _: _arrow(frame),
     "Polars": lambda frame, _: _polars(frame),
     "Polars lazy": lambda frame, _: _polars(frame).lazy(),
-    "Polars, several files": lambda frame, folder: pytest.importorskip("polars").scan_parquet(
-        _parquet_parts(frame, folder)
-    ),
-    "DuckDB": lambda frame, _: pytest.importorskip("duckdb").connect().from_arrow(
-        pa.Table.from_pandas(frame, preserve_index=False)
-    ),
-    "DuckDB, several files": lambda frame, folder: pytest.importorskip("duckdb").connect().read_parquet(
-        _parquet_parts(frame, folder)
-    ),
+    "Polars, several files": lambda frame, folder: pytest.importorskip("polars").scan_parquet(_files(frame, folder)),
+    "DuckDB, one thread": lambda frame, _: _duckdb(1).from_arrow(_arrow(frame)),
+    "DuckDB, several files and threads": lambda frame, folder: _duckdb(4).read_parquet(_files(frame, folder)),
+    "Dask, one part": lambda frame, _: _dask(frame, 1),
+    "Dask, seven parts": lambda frame, _: _dask(frame, 7),
+    "Dask, an empty part": lambda frame, _: _dask_with_an_empty_part(frame),
 }  # fmt: skip
+ORDERS: dict[str, Callable[[pd.DataFrame], pd.DataFrame]] = {
+    "as it is": lambda frame: frame,
+    "shuffled": lambda frame: frame.sample(frac=1, random_state=3),
+    "by value": lambda frame: frame.sort_values("mu"),
+}
 
 
-def cells_of(frame: Any, factors: list[str]) -> Cells:
+def cells_of(frame: Any, factors: tuple[str, ...] = FACTORS) -> Cells:
     return reduce_to_cells(frame, result="mu", factors=factors, covariates=["temperature"])
 
 
-@pytest.mark.parametrize("factors", [["rig", "lot"], []])
+def assert_exact(found: Cells, name: str, factors: tuple[str, ...] = FACTORS) -> None:
+    want = exact(name, factors)
+    keys = [
+        tuple(levels[code] for levels, code in zip(found.levels, codes, strict=True)) for codes in found.codes
+    ]
+    assert keys == sorted(want)
+    for at, key in enumerate(keys):
+        count, means, products = want[key]
+        assert found.count[at] == count
+        close, spread = [], []
+        for i, mean in enumerate(means):
+            sd = float(products[i, i] / count) ** 0.5
+            # A cell without scatter has no standard deviation; its values are held to their own rounding.
+            scale = sd or abs(float(mean)) * 1e-4 or 1e-9
+            close.append(1e-12 * (1 + abs(float(mean)) / scale))
+            spread.append(scale)
+            error = Fraction(found.shift[i]) + Fraction(found.mean[at, i]) - mean
+            assert abs(error) <= close[i] * scale, (key, VALUES[i], "mean")
+        for (i, j), product in products.items():
+            error = abs(Fraction(found.cross[at, i, j]) - product)
+            assert error <= max(close[i], close[j]) * count * spread[i] * spread[j], (key, i, j)
+            if i == j and product == 0:
+                assert found.cross[at, i, i] == 0, (key, VALUES[i], "no scatter")
+
+
 @pytest.mark.parametrize("case", CASES)
 @pytest.mark.parametrize("engine", ENGINES)
-def test_every_engine_gives_the_same_cells(engine: str, case: str, factors: list[str], tmp_path: Path):
-    level, step = CASES[case]
-    want = cells_of(table(level, step), factors)
-    found = cells_of(ENGINES[engine](table(level, step, order=3), tmp_path), factors).shifted_to(want.shift)
-    assert [list(labels) for labels in found.levels] == [list(labels) for labels in want.levels]
-    assert (found.codes == want.codes).all()
-    assert (found.count == want.count).all()
-    sd = np.sqrt(np.diagonal(want.cross, 0, 1, 2) / want.count[:, None])
-    allowed = 1e-12 * (1 + np.abs(want.mean + want.shift) / sd)
-    assert (np.abs(found.mean - want.mean) <= allowed * sd).all()
-    spread = want.count[:, None, None] * sd[:, :, None] * sd[:, None, :]
-    assert (
-        np.abs(found.cross - want.cross) <= np.maximum(allowed[:, :, None], allowed[:, None]) * spread
-    ).all()
+def test_every_engine_gives_the_exact_cells(engine: str, case: str, tmp_path: Path):
+    # Every case meets every engine, and every engine every order.
+    order = list(ORDERS)[(list(CASES).index(case) + list(ENGINES).index(engine)) % len(ORDERS)]
+    frame = ORDERS[order](table(case))
+    assert_exact(cells_of(ENGINES[engine](frame, tmp_path)), case)
 
 
-@pytest.mark.parametrize("engine", ["Polars lazy", "DuckDB"])
+@pytest.mark.parametrize("engine", ENGINES)
+def test_a_table_without_factors_is_one_cell(engine: str, tmp_path: Path):
+    for case in ("a high level with little scatter", "lots far apart"):
+        assert_exact(cells_of(ENGINES[engine](table(case), tmp_path), ()), case, ())
+
+
+@pytest.mark.parametrize("case", CASES)
+def test_cells_of_pieces_merge_to_the_exact_cells(case: str):
+    """One after the other, in a tree, and in another order."""
+    parts = [cells_of(table(case).iloc[at::9]) for at in range(9)]
+    assert_exact(merged(parts), case)
+    assert_exact(merged(parts[::-1]), case)
+    assert_exact(reduce(Cells.merge, parts), case)
+
+
+def test_whole_numbers_and_short_floats_are_read_as_what_they_are(tmp_path: Path):
+    """Counts of a sensor as int32, temperatures as float32."""
+    frame = table("friction").assign(mu=lambda t: (t["mu"] * 1e4).astype("int32"))
+    frame["temperature"] = frame["temperature"].astype("float32")
+    want = cells_of(frame.astype({"mu": float, "temperature": float}))
+    for name, engine in ENGINES.items():
+        found = cells_of(engine(frame, tmp_path)).shifted_to(want.shift)
+        np.testing.assert_allclose(found.mean, want.mean, rtol=0, atol=1e-9, err_msg=name)
+        np.testing.assert_allclose(found.cross, want.cross, rtol=1e-12, atol=1e-9, err_msg=name)
+
+
+@pytest.mark.parametrize("engine", ["Polars lazy", "DuckDB, one thread", "Dask, seven parts"])
 @pytest.mark.parametrize(
     ("column", "row_value", "parts"),
-    [("mu", np.nan, ("'mu'", "1 row", "finite")), ("rig", None, ("'rig'", "no label", "1 such"))],
+    [
+        ("mu", np.nan, ("'mu'", "1 ", "row", "finite")),
+        ("mu", np.inf, ("'mu'", "1 ", "row", "finite")),
+        ("rig", None, ("'rig'", "no label", "1 such")),
+    ],
 )
 def test_a_lazy_table_with_a_hole_is_refused(
     engine: str, column: str, row_value: object, parts: tuple[str, ...], tmp_path: Path
 ):
-    frame = table(0.4, 0.0)
+    frame = table("friction").copy()
     frame.loc[17, column] = row_value
     with pytest.raises(InputError) as refused:
-        cells_of(ENGINES[engine](frame, tmp_path), ["rig", "lot"])
+        cells_of(ENGINES[engine](frame, tmp_path))
     for part in parts:
         assert part in str(refused.value)
