@@ -31,6 +31,22 @@ def _fit_together(a: Partition, b: Partition, terms: Sequence[Partition], count:
     return known and orthogonal(a, b, count, joined)
 
 
+def all_told_apart(fixed: Sequence[Partition], random: Sequence[Partition], count: IntArray) -> bool:
+    """Whether the terms of a balanced layout leave degrees of freedom for each random term and for repeatability, so
+    that every one of them shows in a mean square of its own and none is mixed with another."""
+    terms = [*fixed, *random]
+    by_size = sorted(range(len(terms)), key=lambda i: terms[i].size)
+    # Two names for one division, or a division into one class, have none.
+    if any(a.size == 1 or a.same_as(b) for a, b in combinations(terms, 2)) or any(t.size == 1 for t in terms):
+        return False
+    coarser = coarser_terms(terms)
+    free: dict[int, int] = {}
+    for i in by_size:
+        free[i] = terms[i].size - 1 - sum(free[j] for j in coarser[i])
+    left = int(count.sum()) - 1 - sum(free.values())
+    return left > 0 and all(free[i] > 0 for i in range(len(fixed), len(terms)))
+
+
 def coarser_terms(terms: Sequence[Partition]) -> tuple[tuple[int, ...], ...]:
     """For each term, the indices of the other terms whose classes are unions of its classes."""
     return tuple(

@@ -14,7 +14,7 @@ import numpy as np
 from repeatab.base.errors import LayoutError, NotSeparableError, listed
 from repeatab.base.notes import Note, NoteKind
 from repeatab.cells import FloatArray, IntArray
-from repeatab.layout.balance import is_balanced
+from repeatab.layout.balance import all_told_apart, is_balanced
 from repeatab.layout.blocks import Block
 from repeatab.layout.fixed import FixedDesign, fixed_design
 from repeatab.layout.partitions import Partition, pair_number
@@ -112,13 +112,7 @@ def layout_of(block: Block, model: Model, *, name: str = "") -> Layout:
     fixed_terms = tuple(_partition(block, term) for term in model.fixed)
     design = fixed_design(block, model.fixed, where=where)
     _refuse_nothing_left(block, design, model, where)
-    means, cross = _fixed_cross(block, design, model)
-    _refuse_dependent_covariates(cross, design, model, where)
-    separable = separability(random, block.count, means, cross)
-    kept = [random[i] for i in separable.estimated if i < len(random)]
-    # A term that the fixed effects take up spoils the F tests beside it; one with a single level does not.
-    hidden = [i for i in separable.absorbed if i < len(random) and random[i].size > 1]
-    balanced = not model.covariates and not hidden and is_balanced([*fixed_terms, *kept], block.count)
+    separable, balanced = _told_apart(block, model, design, random, fixed_terms, where)
     return Layout(
         model=model,
         count=block.count,
@@ -129,6 +123,28 @@ def layout_of(block: Block, model: Model, *, name: str = "") -> Layout:
         balanced=balanced,
         relations=_relations(block, model),
     )
+
+
+def _told_apart(
+    block: Block,
+    model: Model,
+    design: FixedDesign,
+    random: tuple[Partition, ...],
+    fixed: tuple[Partition, ...],
+    where: str,
+) -> tuple[Separability, bool]:
+    """What is separable, and whether the layout is balanced."""
+    whole = not model.covariates and is_balanced([*fixed, *random], block.count)
+    if whole and all_told_apart(fixed, random, block.count):
+        return Separability(alone=tuple(range(len(random) + 1)), mixed=(), absorbed=()), True
+    means, cross = _fixed_cross(block, design, model)
+    _refuse_dependent_covariates(cross, design, model, where)
+    separable = separability(random, block.count, means, cross)
+    kept = [random[i] for i in separable.estimated if i < len(random)]
+    # A term that the fixed effects take up spoils the F tests beside it; one with a single level does not.
+    hidden = [i for i in separable.absorbed if i < len(random) and random[i].size > 1]
+    balanced = not model.covariates and not hidden and is_balanced([*fixed, *kept], block.count)
+    return separable, balanced
 
 
 def _partition(block: Block, term: Term) -> Partition:
