@@ -105,19 +105,36 @@ def joint_chances(
     shares : true offsets as shares of the upper margin; below zero of the lower one.
     uncertain : draw the components of every simulated study from what is believed, instead of the point estimate.
     """
+    blocks = simulated_sections(plan, draws=draws, seed=seed, uncertain=uncertain)
+    fitted = fitted_looks(plan, blocks)
+    return tuple(_chance(plan, fitted, share, draws) for share in shares)
+
+
+def simulated_sections(plan: JointPlan, *, draws: int, seed: int, uncertain: bool) -> tuple[Block, ...]:
+    """The plan's results at no true offset, one Block of (draws,) groups for each section."""
     rng = np.random.default_rng([seed, plan.block.rows, int(uncertain)])
-    variances = np.stack([_variances(section, draws, uncertain) for section in plan.sections], axis=1)
+    variances = np.stack([section_variances(section, draws, uncertain) for section in plan.sections], axis=1)
     means = np.stack([np.full(len(plan.block.count), section.level) for section in plan.sections])
     # At no difference: a ratio of one and a difference of zero are the same data.
-    blocks = simulate_sections(plan.block, plan.layout, variances, means, plan.correlation, draws, rng)
-    fitted = [
+    return simulate_sections(plan.block, plan.layout, variances, means, plan.correlation, draws, rng)
+
+
+Views = Sequence[Sequence[Sequence[MovedPair]]]
+"""By section, pair and view."""
+
+
+def fitted_looks(plan: JointPlan, blocks: Sequence[Block]) -> list[Views]:
+    """The views of every section at each look."""
+    return [
         [
-            [tuple(MovedPair(pair=view) for view in views) for views in plan.pairs(_kept(block, look.cells))]
+            [
+                tuple(MovedPair(pair=view) for view in views)
+                for views in plan.pairs(kept_cells(block, look.cells))
+            ]
             for block in blocks
         ]
         for look in plan.looks
     ]
-    return tuple(_chance(plan, fitted, share, draws) for share in shares)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -146,16 +163,15 @@ def view_precisions(plan: JointPlan, section: int, *, draws: int, seed: int) -> 
     return tuple(found)
 
 
-_Views = Sequence[Sequence[Sequence[MovedPair]]]
-
-
-def _variances(section: PlannedSection, draws: int, uncertain: bool) -> FloatArray:
+def section_variances(section: PlannedSection, draws: int, uncertain: bool) -> FloatArray:
+    """(draws, components) the variances of every simulated study."""
     if uncertain and section.drawn is not None:
         return np.resize(section.drawn, (draws, section.drawn.shape[1]))
     return np.broadcast_to(section.variances, (draws, len(section.variances)))
 
 
-def _kept(block: Block, cells: BoolArray) -> Block:
+def kept_cells(block: Block, cells: BoolArray) -> Block:
+    """Some of the cells of a block."""
     if cells.all():
         return block
     return replace(
@@ -164,7 +180,7 @@ def _kept(block: Block, cells: BoolArray) -> Block:
     )  # fmt: skip
 
 
-def _chance(plan: JointPlan, fitted: Sequence[_Views], share: float, draws: int) -> JointChance:
+def _chance(plan: JointPlan, fitted: Sequence[Views], share: float, draws: int) -> JointChance:
     shape = (len(plan.sections), len(plan.away), draws)
     equivalent, different = (np.zeros(shape, np.bool_) for _ in range(2))
     all_equivalent, any_different = (np.zeros(draws, np.bool_) for _ in range(2))
@@ -172,7 +188,7 @@ def _chance(plan: JointPlan, fitted: Sequence[_Views], share: float, draws: int)
     stopped = []
     for look, views in zip(plan.looks, fitted, strict=True):
         going = ~(all_equivalent | any_different)
-        found = _at_look(plan, look, views, share)
+        found = decisions_at(plan, look, views, share)
         for i, group in enumerate(found):
             for j, decision in enumerate(group):
                 equivalent[i, j] = np.where(going, decision.equivalent, equivalent[i, j])
@@ -206,7 +222,7 @@ def _share_of(equivalent: BoolArray, different: BoolArray) -> VerdictProbability
     )
 
 
-def _at_look(plan: JointPlan, look: PlannedLook, views: _Views, share: float) -> list[list[Decisions]]:
+def decisions_at(plan: JointPlan, look: PlannedLook, views: Views, share: float) -> list[list[Decisions]]:
     """Decisions by section and pair."""
     evidence, df = [], []
     for section, pairs in zip(plan.sections, views, strict=True):

@@ -1,4 +1,4 @@
-"""Plans of lot comparisons, requalifications and reference charts; several rigs at once."""
+"""Plans of lot comparisons and reference charts; several rigs at once."""
 
 from __future__ import annotations
 
@@ -9,16 +9,14 @@ import pytest
 from scipy import stats
 
 import repeatab as rb
-from repeatab.base.errors import StudyError
 from repeatab.base.margin import Margin, MarginUnit
 from repeatab.control.estimated_limits import estimated_limits
 from repeatab.jobs.charts.question import BasePeriod, ChartedSection, ControlChart
 from repeatab.jobs.lots.question import LotComparison, LotSection
 from repeatab.jobs.plans.question import PlanBeliefs, PlanOptions, SectionBelief
 from repeatab.jobs.questions import CorrelationCheck, Section
-from repeatab.jobs.requalifying.question import Burden, Burdens, Requalification, RequalSection
 from repeatab.planning.beliefs import ScatterBelief
-from repeatab.planning.cost import HourCosts, Limits
+from repeatab.planning.cost import HourCosts
 
 MARGIN = Margin(size=5, unit=MarginUnit.PERCENT)
 OPTIONS = PlanOptions(costs=HourCosts(run=5.0), seconds=1.0, operators=("ann", "bo"), rigs=("R1", "R2"))
@@ -54,35 +52,6 @@ def test_three_rigs_bring_incomplete_layouts_and_a_stricter_rate():
     layouts = set(outcome.table("plans").to_frame()["layout"])
     assert "each set on some of the rigs, balanced over sets" in layouts
     assert set(outcome.table("run_sheet").to_frame()["rig"]) == {"R1", "R2", "R3"}
-
-
-def moved(**changes):
-    return Requalification(
-        moved_rig="R2", control_rigs=("R1",), before="before", after="after", repeatability_limit=1.5,
-        sections=(RequalSection(name="cold", margin=MARGIN),),
-        burdens=Burdens(level=next(iter(Burden)), repeatability=next(iter(Burden))), **changes,
-    )  # fmt: skip
-
-
-def test_ordinary_drift_asks_for_visits_and_not_for_sets():
-    outcome = rb.plan_runs(
-        moved(), beliefs=beliefs(pad_set=0.003, visit=0.004, rig_by_visit=0.006), options=OPTIONS
-    )
-    plans = outcome.table("plans").to_frame().set_index(["visits", "sets"])
-    # Sixteen sets in four visits tell more than sixteen in two.
-    assert plans.loc[(4, 2), "simulated"] > plans.loc[(2, 4), "simulated"] + 0.1
-    sheet = outcome.table("run_sheet").to_frame()
-    phases = list(sheet["phase"])
-    assert phases == sorted(phases, key=["before", "after"].index)
-    per_visit = Counter(zip(sheet["visit"], sheet["rig"], strict=True))
-    assert len(set(per_visit.values())) == 1
-    assert sheet["pad_set"].is_unique
-
-
-def test_a_requalification_beyond_the_limits_is_refused():
-    tight = PlanOptions(costs=HourCosts(run=5.0), limits=Limits(sets=3))
-    with pytest.raises(StudyError, match="no requalification can be run"):
-        rb.plan_runs(moved(), beliefs=beliefs(pad_set=0.003), options=tight)
 
 
 def test_a_base_period_is_as_good_as_its_estimated_limits():

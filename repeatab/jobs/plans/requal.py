@@ -1,6 +1,7 @@
 """Planning a requalification: visits and fresh sets on the moved rig and its controls, before and after the move.
 
-In: the question, beliefs, costs and limits.  Out: an Outcome. Judged by the design and estimators of the job itself.
+In: the question, beliefs, costs and limits.  Out: an Outcome. Judged by the design and estimators of the job itself,
+level and repeatability together, at the declared looks.
 """
 
 from __future__ import annotations
@@ -12,55 +13,69 @@ from itertools import product
 
 import numpy as np
 
-from repeatab.base.errors import LayoutError, NotSeparableError, StudyError
+from repeatab.base.errors import EstimationError, LayoutError, NotSeparableError, StudyError
 from repeatab.base.progress import Progress
 from repeatab.cells import FloatArray
 from repeatab.estimation.pairs import Pair
 from repeatab.jobs.levels.comparison import blocks_by_section
 from repeatab.jobs.plans.comparison import planned_results
 from repeatab.jobs.plans.question import PlanBeliefs, PlanOptions, SectionBelief
-from repeatab.jobs.plans.sheet import RUN_SHEET
-from repeatab.jobs.plans.tables import chances_of
+from repeatab.jobs.plans.requal_tables import (
+    level_chances_table,
+    move_figures,
+    move_plans_table,
+    ratio_chances_table,
+    section_table,
+)
+from repeatab.jobs.plans.sheet import move_sheet
 from repeatab.jobs.questions import Analysis
-from repeatab.jobs.requalifying.design import MoveDesign, move_design
+from repeatab.jobs.requalifying.design import PAD_SET, PHASE, RIG, VISIT, move_design
 from repeatab.jobs.requalifying.planning import SIMULATED, on_fresh_sets, told_apart
-from repeatab.jobs.requalifying.question import Requalification, RequalSection
+from repeatab.jobs.requalifying.question import Burden, Requalification, RequalSection
+from repeatab.jobs.requalifying.scatter import limit_met_with
 from repeatab.jobs.requalifying.views import MoveFit
 from repeatab.jobs.wording import plural, probability
-from repeatab.judgement.comparison import bounds_of
+from repeatab.judgement.comparison import BoolArray, bounds_of
+from repeatab.judgement.looks import Spending, information_fractions, look_levels
 from repeatab.layout.blocks import Block
 from repeatab.layout.layout import layout_of
-from repeatab.outcome.outcome import Outcome, Provenance
-from repeatab.outcome.plan_figures import HoursAgainstGain, PlanPoint
-from repeatab.outcome.tables import Column, ColumnKind, Table, Value
+from repeatab.outcome.outcome import MethodNote, Outcome, Provenance
 from repeatab.outcome.verdict import Judgement, Verdict
 from repeatab.planning.cost import front
-from repeatab.planning.joint_verdicts import (
-    JointPlan,
-    PlannedLook,
-    PlannedSection,
-    draws_within,
-    joint_chances,
-)
-from repeatab.planning.layouts import LayoutKind, PlannedRun, PlannedRuns
-from repeatab.planning.run_sheet import run_sheet
-from repeatab.planning.verdict_probability import VerdictProbability
+from repeatab.planning.joint_verdicts import JointPlan, PlannedLook, PlannedSection, draws_within
+from repeatab.planning.move_verdicts import Case, MoveChance, MovePlan, move_chances
 
 _SECTION = "plan"
-_VISITS, _SETS = (2, 3, 4, 5), (1, 2, 3, 4)
+_VISITS, _SETS, _MOST_VISITS, _MOST_SETS = (2, 3, 4, 5), (1, 2, 3, 4), 8, 6
+UNCHANGED, TWICE = Case(share=0.0), Case(share=2.0)
 _SHARES = (0.0, 0.5, 1.0, 1.5, 2.0, 3.0)
+_DRAWN = 4_000
+_SMALLEST = 1e-10
 
 
 @dataclass(frozen=True, kw_only=True)
-class _MovePlan:
-    """visits, sets : per phase, and of each rig at each visit."""
+class SizedMove:
+    """A plan of so many visits per phase, and fresh sets of each rig at each visit.
+
+    point, expected : if nothing has changed, at the point estimate and averaged over what is not known.
+    shifted : at a shift of twice the margin, averaged likewise. df : of the ratio, after and before.
+    """
 
     visits: int
     sets: int
     hours: float
-    plan: JointPlan
-    point: VerdictProbability
-    expected: VerdictProbability
+    plan: MovePlan
+    point: MoveChance
+    expected: MoveChance
+    shifted: MoveChance
+    df: tuple[int, int]
+
+    @property
+    def gain(self) -> float:
+        """What the front is drawn by: an unchanged rig goes back to service; where that need not be shown, a rig that
+        has shifted by twice the margin has to be held as well."""
+        back = self.expected.overall.equivalent
+        return back if self.plan.level_shown else min(back, self.shifted.overall.different)
 
 
 def plan_requalification(
@@ -73,12 +88,58 @@ def plan_requalification(
     StudyError
         Nothing can be run under the limits, or a deciding section has no margin.
     """
-    sizes = [(v, n) for v, n in product(_VISITS, _SETS) if _fits(question, v, n, options)]
+    tried = _all_tried(question, beliefs, options, progress)
+    best = front(tried, lambda p: p.hours, lambda p: p.gain)
+    enough = [p for p in best if p.gain >= options.target]
+    chosen = enough[0] if enough else best[-1]
+    draws = draws_within(options.seconds / 4, chosen.plan.level.block, len(question.sections))
+    ratios = (1.0, question.repeatability_limit, 2 * question.repeatability_limit)
+    shifts = move_chances(chosen.plan, [Case(share=s) for s in _SHARES], draws=draws, seed=question.seed + 1)
+    scatter = move_chances(
+        chosen.plan,
+        [Case(share=0.0, ratio=r) for r in ratios],
+        draws=max(200, draws // 3),
+        seed=question.seed + 2,
+    )
+    return Outcome(
+        job="plan", title=title,
+        headline=Judgement(
+            subject=str(question.moved_rig), verdict=Verdict.DESCRIBED,
+            reason=_reason(chosen, bool(enough), question, options.target),
+        ),
+        judgements=(), evidence=_evidence(chosen, shifts, question, beliefs, options),
+        cannot_tell=_cannot_tell(question),
+        tables=(
+            move_plans_table(tried, best, chosen), level_chances_table(shifts, len(question.looks)),
+            ratio_chances_table(scatter), section_table(question, shifts, scatter),
+            move_sheet(
+                question, chosen.visits, chosen.sets, operators=options.operators, runs_per_day=options.runs_per_day,
+                captions=options.columns,
+            ),
+        ),
+        figures=move_figures(tried, best, chosen, shifts, options.target), methods=_METHODS,
+        numbers=(
+            ("hours", chosen.hours), ("level_shown", chosen.expected.level), ("ratio_shown", chosen.expected.kept),
+            ("expected_return_unchanged", chosen.expected.overall.equivalent),
+        ),
+        provenance=Provenance(seed=question.seed),
+    )  # fmt: skip
+
+
+def _all_tried(
+    question: Requalification, beliefs: PlanBeliefs, options: PlanOptions, progress: Progress
+) -> list[SizedMove]:
+    sizes = [(v, n) for v, n in _sizes(question) if _fits(question, v, n, options)]
     if not sizes:
-        raise StudyError(
-            "plan: no requalification can be run under the limits. Allow more sets, days or rig hours."
+        looks = (
+            f" With declared looks the plan has {question.looks[-1]} sets on the moved rig after the move."
+            if question.looks
+            else ""
         )
-    tried: list[_MovePlan] = []
+        raise StudyError(
+            f"plan: no requalification can be run under the limits. Allow more sets, days or rig hours.{looks}"
+        )
+    tried: list[SizedMove] = []
     for number, (visits, sets) in enumerate(sizes):
         progress("simulating plans", number, len(sizes))
         found = _tried(question, visits, sets, beliefs, options, options.seconds / len(sizes))
@@ -87,33 +148,19 @@ def plan_requalification(
         raise StudyError(
             "plan: in none of the plans within the limits can the shift be told. Allow more sets."
         )
-    best = front(tried, lambda p: p.hours, lambda p: p.expected.equivalent)
-    enough = [p for p in best if p.expected.equivalent >= options.target]
-    chosen = enough[0] if enough else best[-1]
-    draws = draws_within(options.seconds / 3, chosen.plan.block, len(question.sections))
-    chances = joint_chances(chosen.plan, _SHARES, draws=draws, seed=question.seed + 1)
-    short = f"No plan within the limits reaches {probability(options.target)}; the best"
-    reason = (
-        f"{'Recommended' if enough else short}: {plural(chosen.visits, 'visit')} before and as many after the move, "
-        f"{plural(chosen.sets, 'fresh pad set')} on each of {plural(1 + len(question.control_rigs), 'rig')} at every "
-        f"visit, {chosen.hours:g} rig hours. If nothing has shifted, the level is shown to be unchanged in all "
-        f"deciding sections with a probability of {probability(chosen.expected.equivalent)} ± "
-        f"{chosen.expected.monte_carlo_error:.2f}, averaged over what is not known of the scatter."
-    )
-    return Outcome(
-        job="plan", title=title,
-        headline=Judgement(subject=str(question.moved_rig), verdict=Verdict.DESCRIBED, reason=reason),
-        judgements=(), evidence=(f"Scatter as {beliefs.told}.",),
-        cannot_tell=(
-            "Whether the repeatability has worsened, and whether the rig agrees with its sister: the plan is made for "
-            "the question of the level.",
-            "A plan is as good as what is believed of the scatter.",
-        ),
-        tables=(_table(tried, best, chosen), chances_of(chances, 1), _sheet(question, chosen, options)),
-        figures=(_figure(tried, best, chosen, options.target),),
-        numbers=(("hours", chosen.hours), ("expected_equivalent_at_no_offset", chosen.expected.equivalent)),
-        provenance=Provenance(seed=question.seed),
-    )  # fmt: skip
+    return tried
+
+
+def _sizes(question: Requalification) -> list[tuple[int, int]]:
+    """Visits and sets worth trying; with declared looks the last of them is the size of the phase after the move."""
+    if not question.looks:
+        return list(product(_VISITS, _SETS))
+    last = question.looks[-1]
+    return [
+        (v, last // v)
+        for v in range(2, _MOST_VISITS + 1)
+        if last % v == 0 and last // v <= max(_MOST_SETS, last // 4)
+    ]
 
 
 def _fits(question: Requalification, visits: int, sets: int, options: PlanOptions) -> bool:
@@ -134,20 +181,27 @@ def _tried(
     beliefs: PlanBeliefs,
     options: PlanOptions,
     seconds: float,
-) -> _MovePlan | None:
+) -> SizedMove | None:
     try:
-        plan = _joint_plan(question, visits, sets, beliefs)
-        draws = draws_within(seconds / 2, plan.block, len(plan.sections))
-        point = joint_chances(plan, [0.0], draws=draws, seed=question.seed)[0].overall
-        expected = joint_chances(plan, [0.0], draws=draws, seed=question.seed, uncertain=True)[0].overall
-    except (LayoutError, NotSeparableError):
+        plan = move_plan(question, visits, sets, beliefs)
+        draws = draws_within(seconds / 2, plan.level.block, len(plan.level.sections))
+        (point,) = move_chances(plan, [UNCHANGED], draws=draws, seed=question.seed)
+        expected, shifted = move_chances(
+            plan, [UNCHANGED, TWICE], draws=draws, seed=question.seed, uncertain=True
+        )
+    except (LayoutError, EstimationError, NotSeparableError):
         return None
     costs = options.costs
     hours = 2 * visits * sets * (1 + len(question.control_rigs)) * (costs.run + costs.set + costs.change_over)
-    return _MovePlan(visits=visits, sets=sets, hours=hours, plan=plan, point=point, expected=expected)
+    free = visits * sets - (visits if sets > 1 else 1)
+    return SizedMove(
+        visits=visits, sets=sets, hours=hours, plan=plan, point=point, expected=expected, shifted=shifted,
+        df=(free, free),
+    )  # fmt: skip
 
 
-def _joint_plan(question: Requalification, visits: int, sets: int, beliefs: PlanBeliefs) -> JointPlan:
+def move_plan(question: Requalification, visits: int, sets: int, beliefs: PlanBeliefs) -> MovePlan:
+    """What planning simulates for one size: the design and estimators of the job on fresh sets."""
     import pandas as pd
 
     deciding = next(section for section in question.sections if section.decides)
@@ -156,14 +210,15 @@ def _joint_plan(question: Requalification, visits: int, sets: int, beliefs: Plan
         burdens=replace(question.burdens, sister=None),
     )  # fmt: skip
     rows = [
-        {"result": 0.4, "rig": rig, "phase": phase, "visit": f"{phase} {visit}", "section": _SECTION,
-         "pad_set": f"{rig} {phase} {visit} {i}"}
+        {"result": 0.4, "rig": rig, "phase": phase, "visit": f"{visit:02d}", "section": _SECTION,
+         "pad_set": f"{rig} {visit:02d} {i:02d}"}
         for phase in (question.before, question.after)
         for visit in range(visits)
         for rig in (question.moved_rig, *question.control_rigs)
         for i in range(sets)
     ]  # fmt: skip
-    design = on_fresh_sets(move_design(alone, planned_results(pd.DataFrame(rows))))
+    labelled = pd.DataFrame(rows).assign(pad_set=lambda t: t["phase"].astype(str) + " " + t["pad_set"])
+    design = on_fresh_sets(move_design(alone, planned_results(labelled)))
     block = blocks_by_section(design.how, Analysis.DIFFERENCE)[_SECTION]
     ratio = question.analysis is Analysis.RATIO
     pair = design.how.pairs[0]
@@ -172,124 +227,127 @@ def _joint_plan(question: Requalification, visits: int, sets: int, beliefs: Plan
         return [MoveFit(block=drawn, design=design, stated=deciding.drift, logarithmic=ratio).views(pair)]
 
     count = len(question.sections)
-    alpha = 1 - question.confidence
-    return JointPlan(
-        block=block, layout=told_apart(layout_of(block, SIMULATED)), pairs=views, beyond_only=True,
-        sections=tuple(_section(one, beliefs.of(one.name), question, design) for one in question.sections),
+    after = _at(block, PHASE, question.after)
+    moved = _at(block, RIG, question.moved_rig)
+    level = JointPlan(
+        block=block, layout=told_apart(layout_of(block, SIMULATED)), pairs=views,
+        sections=tuple(_section(one, beliefs.of(one.name), question) for one in question.sections),
         correlation=np.full((count, count), beliefs.correlation) + (1 - beliefs.correlation) * np.eye(count),
-        looks=(PlannedLook(cells=np.ones(len(block.count), np.bool_), difference=alpha, equivalence=alpha),),
+        looks=_looks(question, block, after, visits * sets),
+    )  # fmt: skip
+    return MovePlan(
+        level=level, before=moved & ~after, after=moved & after, limit=question.repeatability_limit,
+        group=block.code_of(VISIT) if sets > 1 else block.code_of(PHASE),
+        level_shown=question.burdens.level is Burden.MUST_BE_SHOWN,
+        ratio_shown=question.burdens.repeatability is Burden.MUST_BE_SHOWN,
     )  # fmt: skip
 
 
-def _section(
-    asked: RequalSection, belief: SectionBelief, question: Requalification, _: MoveDesign
-) -> PlannedSection:
+def _at(block: Block, factor: str, level: object) -> BoolArray:
+    labels = block.levels_of(factor)
+    return np.array([labels[code] == level for code in block.code_of(factor)], np.bool_)
+
+
+def _looks(question: Requalification, block: Block, after: BoolArray, last: int) -> tuple[PlannedLook, ...]:
+    """What has run by each look: everything before the move, and so many sets of each rig after it."""
+    everything, alpha = np.ones(len(block.count), np.bool_), 1 - question.confidence
+    if not question.looks:
+        return (PlannedLook(cells=everything, difference=alpha, equivalence=alpha),)
+    fractions = information_fractions([(last, look) for look in question.looks])
+    rates = look_levels(list(fractions), confidence=question.confidence, spending=Spending.O_BRIEN_FLEMING)
+    turn = np.zeros(len(block.count), np.int64)
+    rig = block.code_of(RIG)
+    for code in np.unique(rig):
+        own = np.flatnonzero(after & (rig == code))
+        # Set labels hold visit and number, so that their order is the order of the runs.
+        turn[own] = np.argsort(np.argsort(block.code_of(PAD_SET)[own]))
+    return tuple(
+        PlannedLook(
+            cells=~after | (turn < look), difference=max(float(rates.difference[i]), _SMALLEST),
+            equivalence=max(float(rates.equivalence[i]), _SMALLEST),
+        )
+        for i, look in enumerate(question.looks)
+    )  # fmt: skip
+
+
+def _section(asked: RequalSection, belief: SectionBelief, question: Requalification) -> PlannedSection:
     if asked.margin is None:
         raise StudyError(f"section '{asked.name}' has no margin, and a plan rests on it.")
     ratio = question.analysis is Analysis.RATIO
     unit = 1 / belief.level if ratio else 1.0
-    rng = np.random.default_rng([question.seed, len(asked.name)])
-    drawn = np.zeros((4000, 3))
-    point = np.zeros(3)
+    rng = np.random.default_rng([question.seed, *asked.name.encode()])
+    drawn: FloatArray = np.zeros((_DRAWN, 3))
+    point: FloatArray = np.zeros(3)
     for name, one in belief.scatter.items():
         # Visit, ordinary drift of a rig, and all that makes a fresh set's result its own.
         at = {"visit": 0, "rig_by_visit": 1}.get(name, 2)
         if name not in ("rig", "operator"):
-            drawn[:, at] += one.variances(4000, rng) * unit**2
+            drawn[:, at] += one.variances(_DRAWN, rng) * unit**2
             point[at] += one.sd**2 * unit**2
     return PlannedSection(
         name=asked.name, bounds=bounds_of(asked.margin, logarithmic=ratio), decides=asked.decides,
-        level=math.log(belief.level) if ratio else belief.level, variances=_array(point), drawn=drawn,
+        level=math.log(belief.level) if ratio else belief.level, variances=point, drawn=drawn,
     )  # fmt: skip
 
 
-def _array(values: FloatArray) -> FloatArray:
-    return np.asarray(values, np.float64)
-
-
-def _table(tried: Sequence[_MovePlan], best: Sequence[_MovePlan], chosen: _MovePlan) -> Table:
-    rows: tuple[tuple[Value, ...], ...] = tuple(
-        (p.visits, p.sets, p.hours, p.point.equivalent, p.expected.equivalent, p.expected.monte_carlo_error,
-         "recommended" if p is chosen else "no cheaper plan gives as much" if p in best else "")
-        for p in sorted(tried, key=lambda p: p.hours)
-    )  # fmt: skip
-    return Table(
-        key="plans",
-        caption="The plans that can be run, by rig hours",
-        columns=(
-            Column(key="visits", caption="visits per phase", kind=ColumnKind.COUNT),
-            Column(key="sets", caption="fresh sets per rig and visit", kind=ColumnKind.COUNT),
-            Column(key="hours", caption="rig hours", kind=ColumnKind.NUMBER, unit="h"),
-            Column(key="simulated", caption="level shown unchanged, if it is", kind=ColumnKind.PROBABILITY),
-            Column(key="expected", caption="averaged over unknown scatter", kind=ColumnKind.PROBABILITY),
-            Column(key="error", caption="Monte Carlo error", kind=ColumnKind.PROBABILITY),
-            Column(key="note", caption="", kind=ColumnKind.TEXT),
-        ),
-        rows=rows,
+def _reason(chosen: SizedMove, enough: bool, question: Requalification, target: float) -> str:
+    short = f"No plan within the limits reaches {probability(target)}; the best"
+    looks = f", judged at {len(question.looks)} looks" if len(question.looks) > 1 else ""
+    return (
+        f"{'Recommended' if enough else short}: {plural(chosen.visits, 'visit')} before and as many after the move, "
+        f"{plural(chosen.sets, 'fresh pad set')} on each of {plural(1 + len(question.control_rigs), 'rig')} at every "
+        f"visit, {chosen.hours:g} rig hours{looks}. If nothing has changed, the rig goes back to service with a "
+        f"probability of {probability(chosen.expected.overall.equivalent)} ± "
+        f"{chosen.expected.overall.monte_carlo_error:.2f}, averaged over what is not known of the scatter; if its "
+        f"level has shifted by twice the margin, it is held with {probability(chosen.shifted.overall.different)}."
     )
 
 
-def _figure(
-    tried: Sequence[_MovePlan], best: Sequence[_MovePlan], chosen: _MovePlan, target: float
-) -> HoursAgainstGain:
-    return HoursAgainstGain(
-        key="plans_by_hours",
-        title="What does each plan give for its rig hours?",
-        reading=f"The recommended plan takes {chosen.hours:g} rig hours.",
-        unit="h",
-        rows=tuple(
-            PlanPoint(
-                label=f"{p.visits} x {p.sets}", layout=plural(p.visits, "visit"), hours=p.hours,
-                gain=p.expected.equivalent, best=p in best, recommended=p is chosen,
-            )
-            for p in tried
-        ),
-        gain_label="probability that an unchanged level is shown to be unchanged",
-        target=target,
-    )  # fmt: skip
+def _evidence(
+    chosen: SizedMove,
+    shifts: Sequence[MoveChance],
+    question: Requalification,
+    beliefs: PlanBeliefs,
+    options: PlanOptions,
+) -> tuple[str, ...]:
+    met = limit_met_with(options.target, *chosen.df, level=question.confidence)
+    at_margin = next(chance for chance in shifts if chance.case.share == 1.0)
+    burden = {True: "has to be shown", False: "must not be contradicted"}
+    return (
+        f"Scatter as {beliefs.told}; sections correlated {beliefs.correlation:g}.",
+        f"That the level is unchanged {burden[chosen.plan.level_shown]}: it is shown in all deciding sections with a "
+        f"probability of {probability(chosen.expected.level)} if it is so, and wrongly, where it has shifted by the "
+        f"margin in every section, with {probability(at_margin.level)}.",
+        f"That the rig repeats as before {burden[chosen.plan.ratio_shown]}: a ratio of at most "
+        f"{question.repeatability_limit:g} is shown in all deciding sections with a probability of "
+        f"{probability(chosen.expected.kept)} if nothing has changed. In one section these numbers of sets can show, "
+        f"with a probability of {probability(options.target)}, a limit of {met:.2g} and none that is smaller.",
+    )
 
 
-def _sheet(question: Requalification, chosen: _MovePlan, options: PlanOptions) -> Table:
-    """Visit by visit, rigs in an order drawn by chance."""
-    names = ["run", "run_order", "day", "rig", "phase", "visit", "pad_set", "position_in_lot"]
-    names += [*(["operator"] if options.operators else []), "section", "result"]
-    lines: list[tuple[Value, ...]] = []
-    order = day = taken = 0
-    rigs = [str(rig) for rig in (question.moved_rig, *question.control_rigs)]
-    for number, (phase, visit) in enumerate(product((question.before, question.after), range(chosen.visits))):
-        runs = PlannedRuns(
-            kind=LayoutKind.SPLIT_LOT,
-            runs=tuple(
-                PlannedRun(level=rig, pad_set=f"S{taken + i * len(rigs) + k + 1:02d}", place=1)
-                for i in range(chosen.sets)
-                for k, rig in enumerate(rigs)
-            ),
+def _cannot_tell(question: Requalification) -> tuple[str, ...]:
+    sister = (
+        (
+            f"Whether the rig agrees with {question.sister_rig}: plan that as a correlation check of the phase after.",
         )
-        rows = run_sheet(
-            runs, operators=options.operators, runs_per_day=options.runs_per_day, seed=question.seed + number
-        )
-        for row in rows:
-            known: dict[str, Value] = {
-                "run": order + row.order, "run_order": order + row.order, "day": day + row.day, "rig": row.level,
-                "phase": str(phase), "visit": f"{phase} {visit + 1}", "pad_set": row.pad_set,
-                "position_in_lot": taken + row.position_in_lot, "operator": row.operator, "result": None,
-            }  # fmt: skip
-            lines += [
-                tuple(section.name if name == "section" else known[name] for name in names)
-                for section in question.sections
-            ]
-        order, day, taken = order + len(rows), day + rows[-1].day, taken + runs.sets
-    counts = ("run", "run_order", "day", "position_in_lot")
-    return Table(
-        key=RUN_SHEET,
-        caption="Run sheet: run in this order, write each result into its line",
-        columns=tuple(
-            Column(
-                key=name, caption=options.columns.get(name, name),
-                kind=ColumnKind.COUNT if name in counts else ColumnKind.RESULT if name == "result" else ColumnKind.TEXT,
-            )
-            for name in names
-        ),
-        rows=tuple(lines),
-        remarks=("The lines before the move can be replaced by what has run already.",),
-    )  # fmt: skip
+        if question.sister_rig is not None
+        else ()
+    )
+    return (
+        *sister,
+        "A plan is as good as what is believed of the scatter, of drift between visits above all.",
+    )
+
+
+_METHODS = (
+    MethodNote(
+        quantity="probability of return to service, and of hold",
+        method="simulated in all sections together through the estimators and rules of the study, at its looks",
+        source="Owen (1965), Biometrika 52, 437-446, for such probabilities",
+    ),
+    MethodNote(
+        quantity="ratio of standard deviations",
+        method="F distribution of the sets' scatter within visits, Holm's steps over the sections",
+        source="Holm (1979), Scand. J. Statist. 6, 65-70",
+    ),
+)

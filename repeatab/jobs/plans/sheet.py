@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from itertools import product
 
 import numpy as np
 
+from repeatab.jobs.requalifying.question import Requalification
 from repeatab.outcome.tables import Column, ColumnKind, Table, Value
-from repeatab.planning.layouts import PlannedRun, PlannedRuns
+from repeatab.planning.layouts import LayoutKind, PlannedRun, PlannedRuns
 from repeatab.planning.run_sheet import SheetRow, run_sheet
 
 RUN_SHEET = "run_sheet"
@@ -108,6 +110,47 @@ def chart_sheet(
             ]
     dates = ("Write the date of each run beside it: the base period is bounded by dates.",) if dated else ()
     return _sheet(names, lines, captions, (f"Drawn with seed {seed}.", *dates))
+
+
+def move_sheet(
+    question: Requalification,
+    visits: int,
+    sets: int,
+    *,
+    operators: Sequence[str],
+    runs_per_day: int,
+    captions: Mapping[str, str],
+) -> Table:
+    """Both phases of a requalification, visit by visit, rigs in an order drawn by chance."""
+    names = ["run", "run_order", "day", "rig", "phase", "visit", "pad_set", "position_in_lot"]
+    names += [*(["operator"] if operators else []), "section", "result"]
+    lines: list[tuple[Value, ...]] = []
+    order = day = taken = 0
+    rigs = [str(rig) for rig in (question.moved_rig, *question.control_rigs)]
+    for number, (phase, visit) in enumerate(product((question.before, question.after), range(visits))):
+        runs = PlannedRuns(
+            kind=LayoutKind.SPLIT_LOT,
+            runs=tuple(
+                PlannedRun(level=rig, pad_set=f"S{taken + i * len(rigs) + k + 1:02d}", place=1)
+                for i in range(sets)
+                for k, rig in enumerate(rigs)
+            ),
+        )
+        rows = run_sheet(runs, operators=operators, runs_per_day=runs_per_day, seed=question.seed + number)
+        for row in rows:
+            known: dict[str, Value] = {
+                "run": order + row.order, "run_order": order + row.order, "day": day + row.day, "rig": row.level,
+                "phase": str(phase), "visit": f"{phase} {visit + 1}", "pad_set": row.pad_set,
+                "position_in_lot": taken + row.position_in_lot, "operator": row.operator, "result": None,
+            }  # fmt: skip
+            lines += [
+                tuple(section.name if name == "section" else known[name] for name in names)
+                for section in question.sections
+            ]
+        order, day, taken = order + len(rows), day + rows[-1].day, taken + runs.sets
+    return _sheet(
+        names, lines, captions, ("The lines before the move can be replaced by what has run already.",)
+    )
 
 
 _KINDS = {
