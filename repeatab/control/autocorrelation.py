@@ -11,6 +11,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from functools import cache
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -21,6 +22,7 @@ from repeatab.control.arrays import FloatArray, series
 
 _LEAST = 5
 _MOST_EXACT = 400
+_STEP = 0.1
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -166,26 +168,35 @@ def _probability_above(lag_one: float, n: int) -> float:
     if n > _MOST_EXACT:
         sd = (n - 2) / (n * math.sqrt(n - 1))
         return float(norm.sf((lag_one + 1 / n) / sd))
+    return positive_probability(_neighbour_weights(n) - lag_one)
+
+
+@cache
+def _neighbour_weights(n: int) -> FloatArray:
+    """Eigenvalues of Σ d_i d_(i+1) for n results less their mean, without that of the mean's direction."""
     form = np.zeros((n, n))
     form[np.arange(n - 1), np.arange(1, n)] = form[np.arange(1, n), np.arange(n - 1)] = 0.5
-    centring = np.eye(n) - 1 / n
-    # The centred form less lag_one times the centred identity, without the direction of the mean.
-    weights = np.linalg.eigvalsh(centring @ form @ centring - lag_one * centring)
-    return positive_probability(np.delete(weights, int(np.argmin(np.abs(weights)))))
+    # The centring matrix on both sides, without multiplying matrices: rows and columns less their means.
+    centred = form - form.mean(axis=0)[None, :]
+    centred -= centred.mean(axis=1)[:, None]
+    weights = np.linalg.eigvalsh((centred + centred.T) / 2)
+    found: FloatArray = np.delete(weights, int(np.argmin(np.abs(weights))))
+    found.flags.writeable = False
+    return found
 
 
 def positive_probability(weights: FloatArray) -> float:
-    """Return P(Σ weight × χ²₁ > 0) for independent chi-squares, by Imhof's inversion formula."""
-    from scipy.integrate import quad
+    """Return P(Σ weight × χ²₁ > 0) for independent chi-squares, by Imhof's inversion formula.
 
+    On the logarithmic scale the integrand is smooth, falls like u at the left and like u^(−n/2) at the right, so that
+    sums at equal steps converge faster than any power: a step of 0.1 leaves less than 1e-10.
+    """
     scaled = weights / np.abs(weights).max()
-
-    def turned(log_u: float) -> float:
-        u = math.exp(log_u)
-        angle = 0.5 * float(np.arctan(scaled * u).sum())
-        return math.sin(angle) * math.exp(-0.25 * float(np.log1p((scaled * u) ** 2).sum()))
-
-    # On the logarithmic scale the integrand is smooth, falls like u at the left and like u^(−n/2) at the
-    # right.
-    integral, _ = quad(turned, -30.0, 60.0 / max(1, scaled.size) * 2 + 10, limit=400, epsabs=1e-11)
-    return min(1.0, max(0.0, 0.5 + float(integral) / math.pi))
+    u = np.exp(np.arange(-30.0, 120.0 / max(1, scaled.size) + 10, _STEP))
+    angle, damping = np.zeros(u.size), np.zeros(u.size)
+    for part in np.array_split(scaled, max(1, scaled.size // 64)):
+        x = np.multiply.outer(u, part)
+        angle += 0.5 * np.arctan(x).sum(axis=1)
+        damping += 0.25 * np.log1p(x**2).sum(axis=1)
+    integral = _STEP * float((np.sin(angle) * np.exp(-damping)).sum())
+    return min(1.0, max(0.0, 0.5 + integral / math.pi))

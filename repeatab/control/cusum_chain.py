@@ -17,6 +17,7 @@ from repeatab.base.errors import EstimationError
 from repeatab.control.arrays import FloatArray
 from repeatab.control.chain import Chain
 from repeatab.control.charts import Cusum
+from repeatab.control.quadrature import legendre
 
 _PER_WIDTH = 5.0
 _LEAST, _MOST = 24, 1200
@@ -35,7 +36,7 @@ def one_side_chain(chart: Cusum, *, shift: float, scale: float, start: float) ->
     count = max(_LEAST, math.ceil(_PER_WIDTH * chart.decision / scale) + 12)
     if count > _MOST:
         raise EstimationError(f"CUSUM run length: decision {chart.decision:g} is too large to be computed.")
-    unit, weights = np.polynomial.legendre.leggauss(count)
+    unit, weights = legendre(count)
     nodes = chart.decision / 2 * (unit + 1)
     mass = chart.decision / 2 * weights
     levels = np.concatenate([[0.0], nodes])

@@ -13,16 +13,21 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
+from scipy.special import ndtr
 
 from repeatab.base.errors import EstimationError
 from repeatab.control.arrays import FloatArray
 from repeatab.control.chain import LONGEST_KNOWN
 from repeatab.control.charts import Chart, Shewhart
+from repeatab.control.quadrature import legendre
+from repeatab.control.rule_batch import BatchRunLengths, rule_run_lengths, state_count
 from repeatab.control.run_length import RunLength, average_run_length, run_length
 from repeatab.control.scatter_distribution import rate_beyond, ratio_density, ratio_range
 
 _PLAIN = (40, 120)
 _OTHER = (10, 24)
+_MANY = (6, 14)
+_MANY_STATES = 2500
 _FINE = 2001
 
 
@@ -86,8 +91,7 @@ def estimated_limits(
         raise EstimationError(
             f"estimated limits: found {base} base points and {df} degrees of freedom; too few."
         )
-    plain = isinstance(chart, Shewhart) and not chart.rules
-    conditional = _conditional(chart, base, df, shift, _PLAIN if plain else _OTHER)
+    conditional = _conditional(chart, base, df, shift)
     nominal = average_run_length(chart, shift=shift)
     rate, nominal_rate = _rates(chart, base, df) if shift == 0 else (None, None)
     return EstimatedLimits(
@@ -112,14 +116,14 @@ def _rates(chart: Chart, base: int, df: float | None) -> tuple[float | None, flo
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Conditional:
-    """Run lengths given the estimates: rows are estimated centres, columns estimated standard deviations.
+    """Run lengths given the estimates: a case for each estimated centre and, within it, each standard deviation.
 
-    lengths, weight: at the nodes of the quadrature.  centre_weight: (centres,).  log_average: (centres, fine)
+    cases, weight: at the nodes of the quadrature.  centre_weight: (centres,).  log_average: (centres, fine)
     over a fine grid of standard deviations, along which it rises.  below_ratio: (fine,) their distribution
     function.
     """
 
-    lengths: list[RunLength]
+    cases: BatchRunLengths
     weight: FloatArray
     centre_weight: FloatArray
     log_average: FloatArray
@@ -140,8 +144,7 @@ class _Conditional:
         """Points until half of all charts have signalled."""
 
         def kept(points: int) -> float:
-            alive = [one.without_signal(points) for one in self.lengths]
-            return float(self.weight @ np.array(alive))
+            return float(self.weight @ self.cases.without_signal(points))
 
         high = 1
         while kept(high) > 0.5:
@@ -153,29 +156,42 @@ class _Conditional:
         return high
 
 
-def _conditional(
-    chart: Chart, base: int, df: float | None, shift: float, size: tuple[int, int]
-) -> _Conditional:
+def _conditional(chart: Chart, base: int, df: float | None, shift: float) -> _Conditional:
+    size = _size(chart)
     unit, hermite = np.polynomial.hermite_e.hermegauss(size[0])
     # Without a shift a centre too high is as bad as one too low: half of the (even) nodes tell it all.
     used = unit > 0 if shift == 0 else np.ones(unit.size, dtype=np.bool_)
     centre, centre_weight = unit[used] / math.sqrt(base), hermite[used] / hermite[used].sum()
     low, high = ratio_range(df=df, count=base)
-    legendre, weight = np.polynomial.legendre.leggauss(size[1])
-    ratio = (low + high) / 2 + (high - low) / 2 * legendre
+    nodes, weight = legendre(size[1])
+    ratio = (low + high) / 2 + (high - low) / 2 * nodes
     ratio_weight = ratio_density(ratio, df=df, count=base) * weight
-    lengths = [_run_length(chart, shift=(shift - c) / w, scale=1 / w) for c in centre for w in ratio]
-    averages = np.minimum(LONGEST_KNOWN, [one.average for one in lengths]).reshape(centre.size, ratio.size)
+    cases = _run_lengths(
+        chart,
+        shift=((shift - centre[:, None]) / ratio[None, :]).ravel(),
+        scale=np.tile(1 / ratio, centre.size),
+    )
+    averages = np.minimum(LONGEST_KNOWN, cases.average).reshape(centre.size, ratio.size)
     fine = np.linspace(low, high, _FINE)
     density = ratio_density(fine, df=df, count=base)
     below = np.concatenate([[0.0], np.cumsum((density[1:] + density[:-1]) / 2)])
     return _Conditional(
-        lengths=lengths,
+        cases=cases,
         weight=np.outer(centre_weight, ratio_weight / ratio_weight.sum()).ravel(),
         centre_weight=centre_weight,
-        log_average=_between(legendre, np.log(averages), np.linspace(-1, 1, _FINE)),
+        log_average=_between(nodes, np.log(averages), np.linspace(-1, 1, _FINE)),
         below_ratio=below / below[-1],
     )
+
+
+def _size(chart: Chart) -> tuple[int, int]:
+    """Nodes over the estimated centre and over the estimated standard deviation."""
+    if not isinstance(chart, Shewhart):
+        return _OTHER
+    if not chart.rules:
+        return _PLAIN
+    # Fewer nodes leave 2 % on the typical run length; the others would take minutes.
+    return _MANY if state_count(chart) > _MANY_STATES else _OTHER
 
 
 def _between(nodes: FloatArray, values: FloatArray, at: FloatArray) -> FloatArray:
@@ -186,10 +202,22 @@ def _between(nodes: FloatArray, values: FloatArray, at: FloatArray) -> FloatArra
     return np.maximum.accumulate(found, axis=1)
 
 
-def _run_length(chart: Chart, *, shift: float, scale: float) -> RunLength:
-    if not isinstance(chart, Shewhart) or chart.rules:
-        return run_length(chart, shift=shift, scale=scale)
-    average = average_run_length(chart, shift=shift, scale=scale)
-    return RunLength(
-        average=average, survival=np.array([1.0]), hazard=1 / average if average < math.inf else 0.0
+def _run_lengths(chart: Chart, *, shift: FloatArray, scale: FloatArray) -> BatchRunLengths:
+    if isinstance(chart, Shewhart) and chart.rules:
+        return rule_run_lengths(chart, shift=shift, scale=scale)
+    if isinstance(chart, Shewhart):
+        rate = ndtr((shift - chart.limit) / scale) + ndtr((-chart.limit - shift) / scale)
+        return BatchRunLengths(survival=np.ones((1, shift.size)), hazard=np.maximum(rate, 1e-300))
+    found = [run_length(chart, shift=float(s), scale=float(w)) for s, w in zip(shift, scale, strict=True)]
+    longest = max(one.survival.size for one in found)
+    return BatchRunLengths(
+        survival=np.array([_continued(one, longest) for one in found]).T,
+        hazard=np.array([one.hazard for one in found]),
     )
+
+
+def _continued(one: RunLength, length: int) -> FloatArray:
+    """Survival at 0, 1, … up to so many points, by the constant hazard where it is not listed."""
+    further = np.arange(1, length - one.survival.size + 1)
+    tail = one.survival[-1] * np.exp(further * math.log1p(-min(one.hazard, 1 - 1e-16)))
+    return np.concatenate([one.survival, tail])

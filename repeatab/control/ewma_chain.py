@@ -18,6 +18,7 @@ from repeatab.base.errors import EstimationError
 from repeatab.control.arrays import FloatArray
 from repeatab.control.chain import Chain
 from repeatab.control.charts import Ewma
+from repeatab.control.quadrature import legendre
 
 _PER_WIDTH = 3.5
 _LEAST, _MOST = 24, 1200
@@ -53,7 +54,7 @@ def _rule(widths: float) -> tuple[FloatArray, FloatArray]:
         raise EstimationError(
             f"EWMA run length: the limits are {widths:.0f} times as wide as one step; choose a larger weight."
         )
-    return np.polynomial.legendre.leggauss(count)
+    return legendre(count)
 
 
 class _Kernel:

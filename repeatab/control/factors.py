@@ -12,6 +12,7 @@ import numpy as np
 from scipy.special import gammaln, ndtr
 
 from repeatab.base.errors import EstimationError
+from repeatab.control.quadrature import legendre
 
 _NODES = 240
 _STEP = 1 / 32
@@ -89,7 +90,7 @@ def range_moments(n: int) -> tuple[float, float]:
     inner integrand is analytic and vanishes at both ends, where equal steps converge faster than any power.
     """
     edge = math.sqrt(2 * math.log(n)) + 8
-    nodes, weights = np.polynomial.legendre.leggauss(_NODES)
+    nodes, weights = legendre(_NODES)
     r, w = edge * (nodes + 1), edge * weights
     x = np.arange(-edge, 9.0, _STEP)
     density = np.exp(-0.5 * x * x) / math.sqrt(2 * math.pi)

@@ -22,6 +22,7 @@ from repeatab.base.errors import EstimationError, StudyError
 from repeatab.control.arrays import FloatArray, points_by_coordinate
 from repeatab.control.charts import Ewma
 from repeatab.control.multivariate import distances
+from repeatab.control.quadrature import legendre
 from repeatab.control.run_length import average_run_length
 
 # Least nodes, and nodes for each standard deviation of one step, that hold six digits.
@@ -176,7 +177,7 @@ def _count(rule: tuple[int, float], radius: float) -> int:
 
 
 def _nodes(low: float, high: float, count: int) -> tuple[FloatArray, FloatArray]:
-    unit, weight = np.polynomial.legendre.leggauss(count)
+    unit, weight = legendre(count)
     return (low + high) / 2 + (high - low) / 2 * unit, weight * (high - low) / 2
 
 

@@ -21,9 +21,10 @@ from repeatab.base.errors import EstimationError
 from repeatab.control.arrays import FloatArray
 from repeatab.control.chain import Chain
 from repeatab.control.charts import Shewhart
+from repeatab.control.quadrature import legendre
 from repeatab.control.rule_states import SIGNAL, RuleStates, rule_states
 
-_NODES = 8
+NODES = 8
 _FINE = 16
 _WIDEST = 1.0
 _MOST_UNKNOWNS = 120_000
@@ -43,10 +44,8 @@ def shewhart_chain(chart: Shewhart, *, shift: float, scale: float, both_sides: b
     Champ & Woodall (1987), Technometrics 29, 393-399.
     """
     directional = any(rule.directional for rule in chart.rules)
-    bounds = _bounds(chart, shift=shift, scale=scale, both_sides=both_sides, directional=directional)
-    middles = (bounds[:-1] + bounds[1:]) / 2
-    middles[0] = bounds[1] - 1.0 if math.isinf(bounds[0]) else middles[0]
-    states = rule_states(chart.rules, middles, both_sides=both_sides)
+    bounds = zone_bounds(chart, shift=shift, scale=scale, both_sides=both_sides, directional=directional)
+    states = rule_states(chart.rules, middles_of(bounds), both_sides=both_sides)
     if states.successor.shape[0] == 0:
         return Chain(early=np.array([1.0]), start=np.zeros(1), step=np.zeros((1, 1)))
     if directional:
@@ -54,11 +53,18 @@ def shewhart_chain(chart: Shewhart, *, shift: float, scale: float, both_sides: b
     return _chain_of_zones(states, np.diff(ndtr((bounds - shift) / scale)))
 
 
+def middles_of(bounds: FloatArray) -> FloatArray:
+    """A point within each zone."""
+    middles: FloatArray = (bounds[:-1] + bounds[1:]) / 2
+    middles[0] = bounds[1] - 1.0 if math.isinf(bounds[0]) else middles[0]
+    return middles
+
+
 def _pairs(bounds: FloatArray) -> list[tuple[float, float]]:
     return [(float(a), float(b)) for a, b in itertools.pairwise(bounds)]
 
 
-def _bounds(
+def zone_bounds(
     chart: Shewhart, *, shift: float, scale: float, both_sides: bool, directional: bool
 ) -> FloatArray:
     """Return the lines between zones, from limit to limit; further lines keep zones with nodes narrow."""
@@ -103,23 +109,33 @@ class _Zone:
 
     @classmethod
     def of(cls, low: float, high: float, shift: float, scale: float) -> _Zone:
-        unit, _ = np.polynomial.legendre.leggauss(_NODES)
-        x = (low + high) / 2 + (high - low) / 2 * unit
-        below = np.array([_weights(low, node, x, shift, scale) for node in x])
-        above = np.array([_weights(node, high, x, shift, scale) for node in x])
-        return cls(whole=_weights(low, high, x, shift, scale), below=below, above=above)
+        x = zone_nodes(low, high)
+        case = np.array([shift]), np.array([scale])
+        below = np.array([zone_weights(low, float(node), x, *case)[:, 0] for node in x])
+        above = np.array([zone_weights(float(node), high, x, *case)[:, 0] for node in x])
+        return cls(whole=zone_weights(low, high, x, *case)[:, 0], below=below, above=above)
 
 
-def _weights(low: float, high: float, nodes: FloatArray, shift: float, scale: float) -> FloatArray:
-    """Integrals from `low` to `high` of the normal density times each Lagrange polynomial of `nodes`."""
-    unit, weight = np.polynomial.legendre.leggauss(_FINE)
+def zone_nodes(low: float, high: float, count: int = NODES) -> FloatArray:
+    """The nodes of a zone."""
+    unit, _ = legendre(count)
+    found: FloatArray = (low + high) / 2 + (high - low) / 2 * unit
+    return found
+
+
+def zone_weights(
+    low: float, high: float, nodes: FloatArray, shift: FloatArray, scale: FloatArray
+) -> FloatArray:
+    """(nodes, cases) integrals from `low` to `high` of each normal density times each Lagrange polynomial."""
+    unit, weight = legendre(_FINE)
     y = (low + high) / 2 + (high - low) / 2 * unit
-    density = np.exp(-0.5 * ((y - shift) / scale) ** 2) / (scale * math.sqrt(2 * math.pi))
-    lagrange = np.ones((nodes.size, y.size))
-    for j, node in enumerate(nodes):
-        for other in np.delete(nodes, j):
-            lagrange[j] *= (y - other) / (node - other)
-    found: FloatArray = lagrange @ (density * weight * (high - low) / 2)
+    density = np.exp(-0.5 * ((y[:, None] - shift) / scale) ** 2) / (scale * math.sqrt(2 * math.pi))
+    gaps = nodes[:, None] - nodes[None, :]
+    np.fill_diagonal(gaps, 1.0)
+    apart = y[None, None, :] - nodes[None, :, None]
+    apart = np.where(np.eye(nodes.size, dtype=np.bool_)[:, :, None], 1.0, apart)
+    lagrange = (apart / gaps[:, :, None]).prod(axis=1)
+    found: FloatArray = lagrange @ (density * (weight * (high - low) / 2)[:, None])
     return found
 
 
@@ -127,16 +143,16 @@ def _chain_with_nodes(states: RuleStates, zones: list[_Zone]) -> Chain:
     from scipy.sparse import coo_array
 
     count = states.successor.shape[0]
-    size = count * _NODES
+    size = count * NODES
     if size > _MOST_UNKNOWNS:
         raise EstimationError(
-            f"run rules: the exact chain needs {count} states with {_NODES} nodes each, more than can be "
+            f"run rules: the exact chain needs {count} states with {NODES} nodes each, more than can be "
             "handled. "
             "Choose fewer rules beside those about rises and falls."
         )
-    ones = np.ones((_NODES, 1))
+    ones = np.ones((NODES, 1))
     rows, columns, values = [], [], []
-    offset_i, offset_j = np.meshgrid(np.arange(_NODES), np.arange(_NODES), indexing="ij")
+    offset_i, offset_j = np.meshgrid(np.arange(NODES), np.arange(NODES), indexing="ij")
     for state in range(count):
         own = int(states.zone[state])
         for zone, weights in enumerate(zones):
@@ -147,8 +163,8 @@ def _chain_with_nodes(states: RuleStates, zones: list[_Zone]) -> Chain:
                     block = ones * weights.whole
                 to = int(states.successor[state, zone, side])
                 if to != SIGNAL:
-                    rows.append((state * _NODES + offset_i).ravel())
-                    columns.append((to * _NODES + offset_j).ravel())
+                    rows.append((state * NODES + offset_i).ravel())
+                    columns.append((to * NODES + offset_j).ravel())
                     values.append(block.ravel())
     if not rows:
         return Chain(early=np.array([1.0]), start=np.zeros(size), step=np.zeros((size, size)))
@@ -159,5 +175,5 @@ def _chain_with_nodes(states: RuleStates, zones: list[_Zone]) -> Chain:
     for zone, weights in enumerate(zones):
         to = int(states.after_first[zone])
         if to != SIGNAL:
-            start[to * _NODES : (to + 1) * _NODES] += weights.whole
+            start[to * NODES : (to + 1) * NODES] += weights.whole
     return Chain(early=np.array([1.0]), start=start, step=step)

@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 
 from repeatab.base.errors import EstimationError
 from repeatab.control.arrays import FloatArray
+from repeatab.control.quadrature import legendre
 
 _EDGE, _STEP = 7.5, 0.05
 _LEAST_FOR_DENSITY = 8
@@ -55,7 +56,7 @@ class _MovingRangeRate:
     @classmethod
     def up_to(cls, widest: float, count: int) -> _MovingRangeRate:
         upper = 6.5 * widest + 10
-        unit, weight = np.polynomial.legendre.leggauss(math.ceil(100 + 2 * upper))
+        unit, weight = legendre(math.ceil(100 + 2 * upper))
         u = upper / 2 * (unit + 1)
         return cls(u, np.imag(_moving_range_transform(count, u)) * weight * upper / 2 / u)
 
@@ -127,7 +128,7 @@ def ratio_density(ratio: FloatArray, *, df: float | None, count: int) -> FloatAr
 
 def _moving_range_density(count: int, ratio: FloatArray) -> FloatArray:
     upper = max(80.0, 9 * math.sqrt(count))
-    unit, weight = np.polynomial.legendre.leggauss(200)
+    unit, weight = legendre(200)
     u, w = upper / 2 * (unit + 1), upper / 2 * weight
     transform = _moving_range_transform(count, u)
     turned = np.exp(-1j * ratio[:, None] * u[None, :]) @ (transform * w)

@@ -10,8 +10,9 @@ from scipy.special import ndtr
 from repeatab.base.errors import EstimationError
 from repeatab.control.charts import Cusum, Ewma, Shewhart
 from repeatab.control.estimated_limits import estimated_limits
+from repeatab.control.rule_batch import rule_run_lengths
 from repeatab.control.rules import RunRule
-from repeatab.control.run_length import average_run_length
+from repeatab.control.run_length import average_run_length, run_length
 from repeatab.control.scatter_distribution import rate_beyond, ratio_density, ratio_range
 
 
@@ -121,6 +122,68 @@ def test_many_base_results_lead_back_to_true_limits(chart):
     assert many.one_in_ten == pytest.approx(many.nominal, rel=0.08)
     assert few.one_in_ten < many.one_in_ten
     assert many.below_half == pytest.approx(0, abs=1e-6)
+
+
+RULES = (RunRule.same_side(9), RunRule.trend(6))
+
+
+def first_signals(z):
+    """First point at which a point lies beyond 3, nine in a row on one side, or six rise or fall; by counting."""
+    steps = np.sign(np.diff(z, axis=1, prepend=z[:, :1]))
+    side, way = np.sign(z), np.where(np.arange(z.shape[1]) == 0, 0, steps)
+    found = np.full(z.shape[0], z.shape[1] + 1)
+    run, rise = np.zeros(z.shape[0]), np.ones(z.shape[0])
+    for t in range(z.shape[1]):
+        run = np.where((t > 0) & (side[:, t] == side[:, t - 1]), run + 1, 1)
+        rise = np.where((t > 0) & (way[:, t] == way[:, t - 1]), rise + 1, np.where(t > 0, 2, 1))
+        given = (np.abs(z[:, t]) > 3) | (run >= 9) | (rise >= 6)
+        found = np.where(given & (found > z.shape[1]), t + 1, found)
+    return found
+
+
+def base_periods(count, rng, size=24):
+    x = rng.standard_normal((count, size))
+    return x.mean(axis=1)[:, None], x.std(axis=1, ddof=1)[:, None]
+
+
+def test_half_of_the_charts_with_several_rules_have_signalled():
+    rng = np.random.default_rng(34)
+    centre, sd = base_periods(6000, rng)
+    points = first_signals((rng.standard_normal((6000, 120)) - centre) / sd)
+    found = estimated_limits(Shewhart(rules=RULES), base=24, df=23)
+    # 6000 charts leave 0.65 % on the share; one point more or less is another 1 %.
+    assert np.mean(points <= found.median) == pytest.approx(0.5, abs=0.03)
+    assert found.median < 0.75 * run_length(Shewhart(rules=RULES)).median
+
+
+@pytest.mark.full
+def test_run_lengths_of_charts_with_several_rules_vary_as_simulated():
+    rng = np.random.default_rng(35)
+    averages = []
+    for centre, sd in zip(*base_periods(500, rng), strict=True):
+        z = (rng.standard_normal((300, 1500)) - centre) / sd
+        averages.append(np.minimum(first_signals(z), 1500).mean())
+    found = estimated_limits(Shewhart(rules=RULES), base=24, df=23)
+    # 500 base periods leave 5 to 8 % on quantiles of so wide a distribution, 300 runs each another 6 % on each value.
+    assert found.typical == pytest.approx(np.quantile(averages, 0.5), rel=0.12)
+    assert found.one_in_ten == pytest.approx(np.quantile(averages, 0.1), rel=0.12)
+    assert found.below_half == pytest.approx(np.mean(np.array(averages) < found.nominal / 2), abs=0.06)
+
+
+@pytest.mark.parametrize(
+    "rules",
+    [RULES, (RunRule.same_side(8), RunRule.one_side(2, of=3, sigmas=2.0)), (RunRule.alternating(14),)],
+    ids=["rises", "zones", "alternating"],
+)
+def test_many_cases_at_once_are_those_one_by_one(rules):
+    chart, shift, scale = Shewhart(rules=rules), np.array([0.0, 0.4, 0.1]), np.array([0.6, 1.0, 1.4])
+    found = rule_run_lengths(chart, shift=shift, scale=scale)
+    single = [run_length(chart, shift=float(s), scale=float(w)) for s, w in zip(shift, scale, strict=True)]
+    # Six nodes in a zone of 1.7 standard deviations of the points; two to three digits better at the other scales.
+    assert found.average == pytest.approx([one.average for one in single], rel=2e-5)
+    for points in (1, 20, 300):
+        expected = [one.without_signal(points) for one in single]
+        assert found.without_signal(points) == pytest.approx(expected, rel=1e-4)
 
 
 def test_too_few_results_are_refused():

@@ -19,7 +19,6 @@ from repeatab.jobs.charts.question import ControlChart
 from repeatab.jobs.charts.series_limits import SeriesLimits
 
 SHIFTS = (0.5, 1.0, 1.5, 2.0, 3.0)
-_MOST_STATES = 12
 _MOST_EFFECTS = 4
 
 
@@ -176,7 +175,7 @@ def _effect(question: ControlChart, trial: bool, linked: bool, group: list[InUse
     limits, link = max(group, key=lambda one: one[0].centre_variance + one[1])
     factor = limits.limits.factor * math.sqrt(1 + link)
     charts: list[tuple[str, Chart]] = [("limits", Shewhart(limit=factor))]
-    if not trial and _affordable(question.shewhart).rules:
+    if not trial and question.shewhart.rules:
         charts = [("limits and run rules", question.shewhart)]
     if question.ewma is not None and not trial:
         charts.append(("moving average", question.ewma))
@@ -195,13 +194,6 @@ def _effect(question: ControlChart, trial: bool, linked: bool, group: list[InUse
         plain_rate=limits.plain_rate(link) or 0.0,
         effects=tuple((name, _estimated(chart, base, df)) for name, chart in charts),
     )
-
-
-def _affordable(chart: Shewhart) -> Shewhart:
-    """The chart with its rules where the average over base periods takes seconds, else without them."""
-    many = sum(rule.of for rule in chart.rules) > _MOST_STATES
-    slow = many or any(rule.directional for rule in chart.rules)
-    return Shewhart(limit=chart.limit) if slow else chart
 
 
 def _estimated(chart: Chart, base: int, df: float | None) -> EstimatedLimits | None:

@@ -290,7 +290,7 @@ def effects_table(effects: Sequence[LimitEffect], nominal: float) -> Table | Non
             "of a linked "
             "change-over counts as fewer. Of each kind the series that knows its centre least; at most the "
             "four smallest "
-            "bases are shown. For many run rules, or rules on rises and falls, the limits alone are shown.",
+            "bases are shown.",
         ),
     )
 
