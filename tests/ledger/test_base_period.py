@@ -8,12 +8,15 @@ from pathlib import Path
 import pandas as pd
 import pytest
 
+from repeatab.base.errors import InputError
 from repeatab.intake.events import Event
 from repeatab.ledger.faults import LedgerError
 from repeatab.ledger.importing import import_reference
 from repeatab.ledger.records import Stamp, of_event
 from repeatab.ledger.store import open_ledger
 from repeatab.outcome.outcome import Outcome
+from repeatab.outcome.serialise import to_json_bytes
+from repeatab.rerun import rerun
 from repeatab.run import answer_study, run_study
 from repeatab.study.loading import load_study
 
@@ -98,3 +101,40 @@ def test_a_ledger_without_that_time_says_so(lab: Lab, tmp_path: Path, stamp: Sta
 def test_results_with_both_phases_take_nothing_from_the_ledger(lab: Lab) -> None:
     outcome = answer_study(load_study(lab.both), ledger=open_ledger(lab.ledger))
     assert not [note for note in outcome.notes if "is from the ledger" in note.text]
+
+
+@pytest.mark.full
+def test_the_outcome_comes_out_again_from_the_ledger_as_it_stood(
+    lab: Lab, tmp_path: Path, stamp: Stamp
+) -> None:
+    outcome = run_study(load_study(lab.after_only), ledger=lab.ledger, stamp=stamp)
+    stored = tmp_path / "result.json"
+    stored.write_bytes(to_json_bytes(outcome))
+    ledger = open_ledger(lab.ledger, write=True)
+    # An event that would cut the base period short, had it been known then.
+    ledger.append(of_event(Event(day="2025-11-01", kind="rebuild", text="drive", rig="R1")), stamp)
+    found = rerun(stored, study=lab.after_only, ledger=lab.ledger)
+    assert found.comparison is not None
+    assert found.comparison.differences == ()
+    with pytest.raises(InputError, match="--ledger"):
+        rerun(stored, study=lab.after_only)
+
+
+@pytest.mark.full
+def test_other_reference_results_in_the_ledger_are_an_input_at_fault(
+    lab: Lab, tmp_path: Path, stamp: Stamp
+) -> None:
+    outcome = run_study(load_study(lab.after_only), ledger=lab.ledger, stamp=stamp)
+    stored = tmp_path / "result.json"
+    stored.write_bytes(to_json_bytes(outcome))
+    other = open_ledger(tmp_path / "other.sqlite", create=True)
+    changed = pd.read_csv(tmp_path / "past.csv", dtype=str)
+    changed.loc[0, "mu"] = "0.41"
+    changed.to_csv(tmp_path / "changed.csv", index=False)
+    import_reference(other, tmp_path / "changed.csv", columns=COLUMNS, stamp=stamp)
+    other.append(of_event(Event(day=MOVED, kind="relocation", text="to hall B", rig="R2")), stamp)
+    found = rerun(stored, study=lab.after_only, ledger=tmp_path / "other.sqlite")
+    assert found.comparison is None
+    (fault,) = found.faults
+    assert fault.name == "reference results of the ledger"
+    assert "--ledger" in fault.remedy

@@ -2,17 +2,19 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
 
 from repeatab.base.errors import InputError
 from repeatab.intake.events import Event
+from repeatab.ledger.outcomes import record_outcome
 from repeatab.ledger.records import Stamp, of_event
 from repeatab.ledger.store import open_ledger
-from repeatab.outcome.serialise import to_json_bytes
+from repeatab.outcome.serialise import from_json_bytes, to_json_bytes
 from repeatab.rerun import Rerun, rerun
-from repeatab.run import run_study
+from repeatab.run import plan_study, run_study
 from repeatab.study.loading import load_study
 
 STAMP = Stamp(by="A. Tester", at="2026-04-30T09:00:00+00:00")
@@ -120,3 +122,54 @@ def test_a_chart_gets_the_events_that_the_ledger_held_then(charted: Path) -> Non
     assert dict(found.stored.provenance.settings)["history records"] == "1"
     assert found.comparison is not None
     assert found.comparison.differences == ()
+
+
+PLAN = """
+[plan]
+hours_per_run = 5.0
+hours_per_set = 1.0
+sets_at_hand = 12
+"""
+
+
+def planned(lab: Path, more: str, ledger: Path | None = None) -> Path:
+    """A plan beside the lab's study, stored."""
+    study = (lab / "check.toml").read_text(encoding="utf-8")
+    (lab / "plan.toml").write_text(study + PLAN + more, encoding="utf-8")
+    outcome = plan_study(load_study(lab / "plan.toml"), ledger=ledger)
+    (lab / "plan.json").write_bytes(to_json_bytes(outcome))
+    return lab / "plan.json"
+
+
+@pytest.mark.full
+def test_a_plan_from_an_earlier_result_names_it_among_its_inputs(lab: Path) -> None:
+    stored = planned(lab, 'from_result = "out/check/result.json"\n')
+    found = rerun(stored)
+    assert [file.name for file in found.stored.provenance.inputs] == ["out/check/result.json"]
+    assert found.comparison is not None
+    assert found.comparison.differences == ()
+    earlier = lab / "out" / "check" / "result.json"
+    earlier.write_bytes(earlier.read_bytes() + b"\n")
+    assert [fault.name for fault in rerun(stored).faults] == ["out/check/result.json"]
+
+
+@pytest.mark.full
+def test_a_plan_from_the_ledger_comes_out_again_though_the_ledger_has_grown(lab: Path) -> None:
+    where = lab / "lab.sqlite"
+    ledger = open_ledger(where, create=True)
+    first = from_json_bytes((lab / "out" / "check" / "result.json").read_bytes())
+    for sd in (0.006, 0.012):
+        numbers = (("cold: pad_set_sd", sd), ("cold: repeatability_sd", 0.004))
+        record_outcome(ledger, replace(first, job="gauge_study", numbers=numbers), STAMP)
+        if sd == 0.006:
+            stored = planned(lab, "from_ledger = true\nlevel = 0.4\n", where)
+    found = rerun(stored, ledger=where)
+    assert found.past.endswith("as it stood at record 1")
+    assert found.comparison is not None
+    assert found.comparison.differences == ()
+    empty = lab / "other.sqlite"
+    open_ledger(empty, create=True)
+    with pytest.raises(InputError, match="ends at record 0"):
+        rerun(stored, ledger=empty)
+    with pytest.raises(InputError, match="--ledger"):
+        rerun(stored)
