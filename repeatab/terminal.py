@@ -7,9 +7,11 @@ In: what a command does and says.  Out: text, a progress bar, and an exit status
 from __future__ import annotations
 
 import os
+import signal
 import sys
+import time
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from typing import TYPE_CHECKING
 
 import typer
@@ -22,24 +24,28 @@ if TYPE_CHECKING:
     from repeatab.study.loading import Study
 
 INPUT_AT_FAULT, OUR_DEFECT, STOPPED = 2, 1, 130
+# From so many on, a count is told with rate and time left.
+_MANY = 100
 
 
 @contextmanager
 def answering(context: typer.Context) -> Iterator[None]:
     """Turn what goes wrong into one message and the exit status that belongs to it."""
+    _end_in_order()
     try:
         yield
     except RepeatabError as error:
         say_on_stderr(str(error))
         raise typer.Exit(INPUT_AT_FAULT) from None
     except KeyboardInterrupt:
-        say_on_stderr("Stopped. Nothing was written.")
-        raise typer.Exit(STOPPED) from None
+        raise _stopped() from None
     except BrokenPipeError:
         # The reader of our output went away; what is still buffered must not fail again at exit.
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         raise typer.Exit(OUR_DEFECT) from None
     except Exception as error:
+        if _asked_to_stop(error):
+            raise _stopped() from None
         if context.obj:
             raise
         say_on_stderr(
@@ -47,6 +53,31 @@ def answering(context: typer.Context) -> Iterator[None]:
             "Please report it with what `repeatab --traceback …` shows. Nothing was written."
         )
         raise typer.Exit(OUR_DEFECT) from None
+
+
+def _stopped() -> typer.Exit:
+    say_on_stderr("Stopped. Nothing was written.")
+    return typer.Exit(STOPPED)
+
+
+def _asked_to_stop(error: Exception) -> bool:
+    """Whether an engine that was at work says that it was interrupted."""
+    if not isinstance(error, RuntimeError):
+        return False
+    from repeatab.intake.watching import was_interrupted
+
+    return was_interrupted(error)
+
+
+def _end_in_order() -> None:
+    """Asked to end by another program, leave as if by the keyboard, so that temporary files go."""
+
+    def stop(_signal: int, _frame: object) -> None:
+        raise KeyboardInterrupt
+
+    # Only the main thread may say what happens then.
+    with suppress(ValueError):
+        signal.signal(signal.SIGTERM, stop)
 
 
 def say(text: str) -> None:
@@ -70,7 +101,7 @@ def harmless(line: str) -> str:
 
 @contextmanager
 def show_progress() -> Iterator[Progress]:
-    """A progress bar on a terminal, silence in a pipe."""
+    """A progress bar on a terminal, with rate and time left where there is much to count; silence in a pipe."""
     from repeatab.base.progress import silent
 
     if not sys.stderr.isatty():
@@ -82,17 +113,34 @@ def show_progress() -> Iterator[Progress]:
     columns = (
         TextColumn("{task.description}", markup=False, style="none"),
         BarColumn(complete_style="cyan", finished_style="cyan", pulse_style="cyan"),
-        TextColumn("{task.completed:.0f} of {task.total:.0f}", style="none"),
+        TextColumn("{task.completed:,.0f} of {task.total:,.0f}{task.fields[pace]}", style="none"),
     )
     with Progress(*columns, console=Console(stderr=True), transient=True) as bar:
         tasks: dict[str, TaskID] = {}
+        began: dict[str, float] = {}
 
         def show(step: str, done: int, total: int) -> None:
             if step not in tasks:
-                tasks[step] = bar.add_task(harmless(step))
-            bar.update(tasks[step], completed=done, total=total)
+                tasks[step] = bar.add_task(harmless(step), pace="")
+                began[step] = time.monotonic()
+            spent = time.monotonic() - began[step]
+            bar.update(tasks[step], completed=done, total=total, pace=pace(done, total, spent))
 
         yield show
+
+
+def pace(done: int, total: int, seconds: float) -> str:
+    """How many a second and how long it still takes; nothing for a few steps or before a second has passed."""
+    if total < _MANY or seconds < 1 or not 0 < done < total:
+        return ""
+    rate = done / seconds
+    left = round((total - done) / rate)
+    minutes, rest = divmod(left, 60)
+    hours, minutes = divmod(minutes, 60)
+    clock = (
+        f"{hours} h {minutes:02d} min" if hours else f"{minutes} min {rest:02d} s" if minutes else f"{rest} s"
+    )
+    return f", {rate:,.0f} a second, {clock} left"
 
 
 def with_engine(study: Study, address: str | None) -> Study:

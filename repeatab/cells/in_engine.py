@@ -33,7 +33,7 @@ _STEPS = 14
 # Relative error of a sum of squares above which the sums are formed again about the cell means.
 _CLOSE = 1e-13
 _EPS = float(np.finfo(np.float64).eps)
-_STEP = "reducing to cells"
+_STEP = "rows to cells"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
