@@ -21,8 +21,9 @@ IntArray = NDArray[np.int64]
 LabelArray = NDArray[np.object_]
 
 # A lookup with a slot for every value that could occur takes the place of sorting up to this many slots beside
-# four for each row.
+# four for each row, or up to sixteen for each row while that is no more than 32 MiB.
 _MOST_SLOTS = 4096
+_MOST_SPARSE = 1 << 22
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -164,7 +165,7 @@ def sorted_levels(found: Sequence[object], codes: IntArray) -> tuple[LabelArray,
 def _code_whole_numbers(labels: NDArray[Any]) -> tuple[LabelArray, IntArray]:
     low = labels.min()
     span = int(labels.max()) - int(low)
-    if span > _MOST_SLOTS + 4 * labels.size:
+    if _too_many_slots(span + 1, labels.size):
         found, codes = np.unique(labels, return_inverse=True)
         codes = codes.reshape(-1)
     else:
@@ -179,7 +180,7 @@ def _code_whole_numbers(labels: NDArray[Any]) -> tuple[LabelArray, IntArray]:
 
 def dense_codes(values: IntArray, size: int) -> tuple[IntArray, IntArray]:
     """The values that occur among 0 to `size` - 1, in order, and the (n,) index of each entry's value."""
-    if size > _MOST_SLOTS + 4 * values.size:
+    if _too_many_slots(size, values.size):
         found, codes = np.unique(values, return_inverse=True)
         return found, codes.reshape(-1)
     present = np.zeros(size, bool)
@@ -189,6 +190,11 @@ def dense_codes(values: IntArray, size: int) -> tuple[IntArray, IntArray]:
         return found, values
     place = np.cumsum(present) - 1
     return found, place[values]
+
+
+def _too_many_slots(slots: int, rows: int) -> bool:
+    """Whether sorting the rows costs less than a slot for every value that could occur."""
+    return slots > _MOST_SLOTS + 4 * rows and slots > min(16 * rows, _MOST_SPARSE)
 
 
 def _refuse_unknown(wanted: Sequence[str], known: Sequence[str], what: str) -> None:
@@ -218,7 +224,7 @@ def combined_columns(columns: Sequence[IntArray], sizes: Sequence[int]) -> tuple
     """The same from the columns one by one."""
     combined, size = columns[0].astype(np.int64, copy=False), max(int(sizes[0]), 1)
     for column, levels in zip(columns[1:], sizes[1:], strict=True):
-        if size * levels > _MOST_SLOTS + 4 * len(combined):
+        if _too_many_slots(size * levels, len(combined)):
             # Re-densify, so that many factors with many levels cannot overflow.
             found, combined = dense_codes(combined, size)
             size = len(found)

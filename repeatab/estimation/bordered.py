@@ -24,6 +24,7 @@ import numpy as np
 from scipy.linalg import lapack
 
 from repeatab.cells import FloatArray, IntArray
+from repeatab.estimation.class_sums import counted, summed
 from repeatab.estimation.system import longest_chain, scaled_values
 from repeatab.layout.blocks import Block
 from repeatab.layout.layout import Layout
@@ -140,17 +141,17 @@ def build_bordered(block: Block, layout: Layout, by: int, *, names: Sequence[str
     local, random = int(edges[-1]), int(border_edges[-1])
     fixed = layout.fixed.matrix * count[:, None]
     weighted = values.mean * count[:, None]
-    shared = [_counted(places, columns, count, (classes * local, random))]
-    shared.append(_summed(places, fixed[None], classes * local)[0])
+    shared = [counted(places, columns, count, (classes * local, random))]
+    shared.append(summed(places, fixed[None], classes * local)[0])
     return Bordered(
         local_terms=local_terms, border_terms=border_terms, local_slices=_slices(edges),
         border_slices=_slices(border_edges), random_columns=random,
         fixed_columns=fixed.shape[1] + len(layout.model.covariates),
-        inner=_counted(places, [p % local for p in places], count, (classes * local, local)).reshape(
+        inner=counted(places, [p % local for p in places], count, (classes * local, local)).reshape(
             classes, local, local
         ),
         shared=np.concatenate(shared, axis=1).reshape(classes, local, -1),
-        own=_summed(places, weighted, classes * local).reshape(len(weighted), classes, local, -1),
+        own=summed(places, weighted, classes * local).reshape(len(weighted), classes, local, -1),
         corner=_corner(columns, random, layout.fixed.matrix, count, values.mean, values.scatter),
         most=np.array([t.weights(block.count).max() for t in terms]),
         rows=block.rows, unit=values.unit,
@@ -183,27 +184,6 @@ def _slices(edges: IntArray) -> tuple[slice, ...]:
     return tuple(slice(int(a), int(b)) for a, b in pairwise(edges))
 
 
-def _counted(
-    rows: list[IntArray], columns: list[IntArray], count: FloatArray, shape: tuple[int, int]
-) -> FloatArray:
-    """Cross-products of indicators: the rows of data that each pair of columns shares."""
-    table = np.zeros(shape[0] * shape[1])
-    for row in rows:
-        for column in columns:
-            table += np.bincount(row * shape[1] + column, count, len(table))
-    return table.reshape(shape)
-
-
-def _summed(rows: list[IntArray], values: FloatArray, size: int) -> FloatArray:
-    """(groups, size, q) sums of (groups, cells, q) by the row to which each cell belongs."""
-    table = np.zeros((len(values), size, values.shape[2]))
-    for row in rows:
-        order = np.argsort(row, kind="stable")
-        starts = np.flatnonzero(np.diff(row[order], prepend=-1))
-        table[:, row[order[starts]]] = np.add.reduceat(values[:, order], starts, axis=1)
-    return table
-
-
 def _corner(
     columns: list[IntArray],
     random: int,
@@ -216,8 +196,8 @@ def _corner(
     p = fixed.shape[1]
     table = np.zeros((groups, random + p + c, random + p + c))
     plain = np.concatenate([np.broadcast_to(fixed, (groups, *fixed.shape)), mean], axis=2)
-    table[:, :random, :random] = _counted(columns, columns, count, (random, random))
-    beside = _summed(columns, plain * count[:, None], random)
+    table[:, :random, :random] = counted(columns, columns, count, (random, random))
+    beside = summed(columns, plain * count[:, None], random)
     table[:, :random, random:], table[:, random:, :random] = beside, beside.transpose(0, 2, 1)
     table[:, random:, random:] = (plain * count[:, None]).transpose(0, 2, 1) @ plain
     table[:, random + p :, random + p :] += scatter

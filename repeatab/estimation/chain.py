@@ -19,6 +19,7 @@ from itertools import pairwise
 import numpy as np
 
 from repeatab.cells import FloatArray, IntArray
+from repeatab.estimation.class_sums import counted, summed
 
 # Sums by class are kept up to this many numbers (64 MiB), or as many as the means themselves.
 _MOST_NUMBERS = 1 << 23
@@ -104,21 +105,35 @@ class ChainSums:
     middle: tuple[tuple[FloatArray, ...], ...]
 
 
-def build_chain(codes: list[IntArray], weight: FloatArray, mean: FloatArray, scatter: FloatArray) -> Chain:
-    """Build a chain over cells sorted from the coarsest term to the finest.
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Columns:
+    """The columns that a chain carries along, over cells sorted from its coarsest term to its finest.
+
+    indicators : per dense term, the (cells,) column of each cell; random : how many columns they have.
+    plain : (groups, cells, q) means of all other columns; scatter : (groups, q, q) of these within cells.
+    """
+
+    indicators: tuple[IntArray, ...]
+    random: int
+    plain: FloatArray
+    scatter: FloatArray
+
+
+def build_chain(codes: list[IntArray], weight: FloatArray, columns: Columns) -> Chain:
+    """Build a chain over sorted cells; without any term in it, one level of cells.
 
     Parameters
     ----------
     codes : per chain term from the finest, the (cells,) contiguous class of each cell.
-    weight : (cells,); mean : (groups, cells, b); scatter : (groups, b, b) within cells.
+    weight : (cells,).
     """
     if not codes:
-        return Chain(starts=(), parents=(), terms=0, weight=weight, mean=mean, scatter=scatter)
+        return Chain(
+            starts=(), parents=(), terms=0, weight=weight, mean=columns.plain, scatter=columns.scatter
+        )
     starts = _first_of(codes[0])
     weight_1 = np.add.reduceat(weight, starts)
-    mean_1 = np.add.reduceat(mean * weight[:, None], starts, axis=1) / weight_1[:, None]
-    gap = mean - mean_1[:, codes[0]]
-    scatter = scatter + _cross(gap, np.broadcast_to(weight, gap.shape[:2]))
+    mean, scatter = _lowest(codes[0], starts, weight, weight_1, columns)
     level_starts, parents = [], []
     for finer, coarser in pairwise(codes):
         owner = coarser[_first_of(finer)]
@@ -126,9 +141,35 @@ def build_chain(codes: list[IntArray], weight: FloatArray, mean: FloatArray, sca
         parents.append(owner)
     return Chain(
         starts=tuple(level_starts), parents=tuple(parents), terms=len(codes),
-        weight=weight_1, mean=mean_1, scatter=scatter,
-        alike=_alike(weight_1, mean_1) if len(codes) == 1 else None,
+        weight=weight_1, mean=mean, scatter=scatter,
+        alike=_alike(weight_1, mean) if len(codes) == 1 else None,
     )  # fmt: skip
+
+
+def _lowest(
+    code: IntArray, starts: IntArray, weight: FloatArray, total: FloatArray, columns: Columns
+) -> tuple[FloatArray, FloatArray]:
+    """(groups, nodes, b) means of all columns at the lowest nodes and (groups, b, b) their scatter within."""
+    plain = columns.plain
+    groups, _, q = plain.shape
+    r = columns.random
+    mean = np.empty((groups, len(total), r + q))
+    mean[:, :, r:] = np.add.reduceat(plain * weight[:, None], starts, axis=1) / total[:, None]
+    gap = (plain - mean[:, code, r:]) * weight[:, None]
+    scatter = np.empty((groups, r + q, r + q))
+    scatter[:, r:, r:] = columns.scatter + gap.transpose(0, 2, 1) @ (plain - mean[:, code, r:])
+    if r:
+        shared = counted([code], columns.indicators, weight, (len(total), r))
+        mean[:, :, :r] = shared / total[:, None]
+        # Counts: whole numbers and their quotients, which lose nothing where they are subtracted.
+        rooted = shared / np.sqrt(total)[:, None]
+        scatter[:, :r, :r] = (
+            counted(columns.indicators, columns.indicators, weight, (r, r)) - rooted.T @ rooted
+        )
+        # Deviations from a node's mean add up to nothing within it, so the indicators need no centring.
+        beside = summed(columns.indicators, gap, r)
+        scatter[:, :r, r:], scatter[:, r:, :r] = beside, beside.transpose(0, 2, 1)
+    return mean, scatter
 
 
 def _alike(weight: FloatArray, mean: FloatArray) -> Alike | None:

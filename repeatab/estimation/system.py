@@ -15,7 +15,7 @@ import numpy as np
 
 from repeatab.base.errors import EstimationError
 from repeatab.cells import FloatArray, IntArray
-from repeatab.estimation.chain import Chain, build_chain
+from repeatab.estimation.chain import Chain, Columns, build_chain
 from repeatab.layout.blocks import Block
 from repeatab.layout.layout import Layout
 from repeatab.layout.partitions import Partition
@@ -86,15 +86,19 @@ def build_system(block: Block, layout: Layout, *, names: Sequence[str] = ()) -> 
     order = np.lexsort([terms[i].codes for i in chain_terms]) if chain_terms else np.arange(len(block.count))
     weight = block.count[order].astype(np.float64)
     values = scaled_values(block, layout, order, names)
-    indicators = [np.eye(terms[i].size)[terms[i].codes[order]] for i in dense_terms]
-    shared = np.concatenate([*indicators, layout.fixed.matrix[order]], axis=1)
-    groups = len(block.groups)
-    columns = np.concatenate([np.broadcast_to(shared, (groups, *shared.shape)), values.mean], axis=2)
-    padded = np.zeros((groups, columns.shape[2], columns.shape[2]))
-    padded[:, shared.shape[1] :, shared.shape[1] :] = values.scatter
     edges = np.cumsum([0, *(terms[i].size for i in dense_terms)])
+    fixed = layout.fixed.matrix[order]
+    p = fixed.shape[1]
+    groups = len(block.groups)
+    plain = np.concatenate([np.broadcast_to(fixed, (groups, *fixed.shape)), values.mean], axis=2)
+    padded = np.zeros((groups, plain.shape[2], plain.shape[2]))
+    padded[:, p:, p:] = values.scatter
+    columns = Columns(
+        indicators=tuple(e + terms[i].codes[order] for e, i in zip(edges[:-1], dense_terms, strict=True)),
+        random=int(edges[-1]), plain=plain, scatter=padded,
+    )  # fmt: skip
     return System(
-        chain=build_chain([_renumbered(terms[i].codes[order]) for i in chain_terms], weight, columns, padded),
+        chain=build_chain([_renumbered(terms[i].codes[order]) for i in chain_terms], weight, columns),
         chain_terms=chain_terms,
         dense_terms=dense_terms,
         dense_slices=tuple(slice(int(a), int(b)) for a, b in pairwise(edges)),

@@ -1,0 +1,33 @@
+"""Class sums: cross-products of indicator columns with one another and with values, without the columns themselves.
+
+In: for each term, the (cells,) column that each cell belongs to.  Out: tables of counts and sums.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from repeatab.cells import FloatArray, IntArray
+
+
+def counted(
+    rows: Sequence[IntArray], columns: Sequence[IntArray], count: FloatArray, shape: tuple[int, int]
+) -> FloatArray:
+    """Cross-products of two sets of indicators: the rows of data that each pair of columns shares."""
+    table = np.zeros(shape[0] * shape[1])
+    for row in rows:
+        for column in columns:
+            table += np.bincount(row * shape[1] + column, count, len(table))
+    return table.reshape(shape)
+
+
+def summed(rows: Sequence[IntArray], values: FloatArray, size: int) -> FloatArray:
+    """(groups, size, q) sums of (groups, cells, q) by the column to which each cell belongs."""
+    table = np.zeros((len(values), size, values.shape[2]))
+    for row in rows:
+        order = np.argsort(row, kind="stable")
+        starts = np.flatnonzero(np.diff(row[order], prepend=-1))
+        table[:, row[order[starts]]] = np.add.reduceat(values[:, order], starts, axis=1)
+    return table
