@@ -165,7 +165,7 @@ def sorted_levels(found: Sequence[object], codes: IntArray) -> tuple[LabelArray,
 def _code_whole_numbers(labels: NDArray[Any]) -> tuple[LabelArray, IntArray]:
     low = labels.min()
     span = int(labels.max()) - int(low)
-    if _too_many_slots(span + 1, labels.size):
+    if too_many_slots(span + 1, labels.size):
         found, codes = np.unique(labels, return_inverse=True)
         codes = codes.reshape(-1)
     else:
@@ -180,7 +180,7 @@ def _code_whole_numbers(labels: NDArray[Any]) -> tuple[LabelArray, IntArray]:
 
 def dense_codes(values: IntArray, size: int) -> tuple[IntArray, IntArray]:
     """The values that occur among 0 to `size` - 1, in order, and the (n,) index of each entry's value."""
-    if _too_many_slots(size, values.size):
+    if too_many_slots(size, values.size):
         found, codes = np.unique(values, return_inverse=True)
         return found, codes.reshape(-1)
     present = np.zeros(size, bool)
@@ -188,11 +188,12 @@ def dense_codes(values: IntArray, size: int) -> tuple[IntArray, IntArray]:
     found = np.flatnonzero(present)
     if len(found) == size:
         return found, values
-    place = np.cumsum(present) - 1
+    place = np.empty(size, np.int64)
+    place[found] = np.arange(len(found))
     return found, place[values]
 
 
-def _too_many_slots(slots: int, rows: int) -> bool:
+def too_many_slots(slots: int, rows: int) -> bool:
     """Whether sorting the rows costs less than a slot for every value that could occur."""
     return slots > _MOST_SLOTS + 4 * rows and slots > min(16 * rows, _MOST_SPARSE)
 
@@ -224,7 +225,7 @@ def combined_columns(columns: Sequence[IntArray], sizes: Sequence[int]) -> tuple
     """The same from the columns one by one."""
     combined, size = columns[0].astype(np.int64, copy=False), max(int(sizes[0]), 1)
     for column, levels in zip(columns[1:], sizes[1:], strict=True):
-        if _too_many_slots(size * levels, len(combined)):
+        if too_many_slots(size * levels, len(combined)):
             # Re-densify, so that many factors with many levels cannot overflow.
             found, combined = dense_codes(combined, size)
             size = len(found)

@@ -153,11 +153,13 @@ def _lowest(
     plain = columns.plain
     groups, _, q = plain.shape
     r = columns.random
-    mean = np.empty((groups, len(total), r + q))
-    mean[:, :, r:] = np.add.reduceat(plain * weight[:, None], starts, axis=1) / total[:, None]
-    gap = (plain - mean[:, code, r:]) * weight[:, None]
+    centre = np.add.reduceat(plain * weight[:, None], starts, axis=1) / total[:, None]
+    rest = plain - centre.take(code, axis=1)
+    gap = rest * weight[:, None]
     scatter = np.empty((groups, r + q, r + q))
-    scatter[:, r:, r:] = columns.scatter + gap.transpose(0, 2, 1) @ (plain - mean[:, code, r:])
+    scatter[:, r:, r:] = columns.scatter + gap.transpose(0, 2, 1) @ rest
+    mean = np.empty((groups, len(total), r + q))
+    mean[:, :, r:] = centre
     if r:
         shared = counted([code], columns.indicators, weight, (len(total), r))
         mean[:, :, :r] = shared / total[:, None]
@@ -180,7 +182,7 @@ def _alike(weight: FloatArray, mean: FloatArray) -> Alike | None:
         return None
     square = np.empty((groups, len(found), b, b))
     for c in range(len(found)):
-        part = mean[:, place == c]
+        part = mean if len(found) == 1 else mean[:, place == c]
         square[:, c] = part.transpose(0, 2, 1) @ part
     return Alike(weight=found, number=np.bincount(place).astype(np.float64), square=square)
 

@@ -19,6 +19,11 @@ def counted(
     table = np.zeros(shape[0] * shape[1])
     for row in rows:
         for column in columns:
+            if row is column:
+                # Each cell meets itself only.
+                own = np.bincount(row, count)
+                table[np.arange(len(own)) * (shape[1] + 1)] += own
+                continue
             table += np.bincount(row * shape[1] + column, count, len(table))
     return table.reshape(shape)
 
@@ -27,7 +32,8 @@ def summed(rows: Sequence[IntArray], values: FloatArray, size: int) -> FloatArra
     """(groups, size, q) sums of (groups, cells, q) by the column to which each cell belongs."""
     table = np.zeros((len(values), size, values.shape[2]))
     for row in rows:
-        order = np.argsort(row, kind="stable")
+        # Short whole numbers are sorted digit by digit.
+        order = np.argsort(row.astype(np.uint16) if size <= 1 << 16 else row, kind="stable")
         starts = np.flatnonzero(np.diff(row[order], prepend=-1))
         table[:, row[order[starts]]] = np.add.reduceat(values[:, order], starts, axis=1)
     return table

@@ -143,8 +143,9 @@ def _told_apart(
     kept = [random[i] for i in separable.estimated if i < len(random)]
     # A term that the fixed effects take up spoils the F tests beside it; one with a single level does not.
     hidden = [i for i in separable.absorbed if i < len(random) and random[i].size > 1]
-    balanced = not model.covariates and not hidden and is_balanced([*fixed, *kept], block.count)
-    return separable, balanced
+    if len(kept) == len(random):
+        return separable, whole
+    return separable, not model.covariates and not hidden and is_balanced([*fixed, *kept], block.count)
 
 
 def _partition(block: Block, term: Term) -> Partition:

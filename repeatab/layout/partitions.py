@@ -10,7 +10,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from repeatab.cells import FloatArray, IntArray
-from repeatab.cells.table import cell_index, dense_codes
+from repeatab.cells.table import cell_index, dense_codes, too_many_slots
 
 _ROUNDS = 12
 
@@ -90,8 +90,17 @@ def class_counts(
     first: Partition, second: Partition, count: IntArray
 ) -> tuple[IntArray, IntArray, FloatArray]:
     """The pairs of classes that share rows: class of the first, class of the second, number of rows."""
-    pairs, index = _pairs(first, second)
-    rows = np.bincount(index, count, len(pairs)).astype(np.float64)
+    slots = first.size * second.size
+    if first is second:
+        same = np.arange(first.size)
+        return same, same, first.weights(count)
+    if too_many_slots(slots, len(count)):
+        pairs, index = _pairs(first, second)
+        rows = np.bincount(index, count, len(pairs)).astype(np.float64)
+    else:
+        table = np.bincount(first.codes * second.size + second.codes, count, slots)
+        pairs = np.flatnonzero(table)
+        rows = table[pairs]
     return pairs // second.size, pairs % second.size, rows
 
 
