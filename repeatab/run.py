@@ -101,7 +101,7 @@ def plan_study(study: Study, *, ledger: str | Path | None = None, progress: Prog
     outcome = plan_runs(
         study.question,
         beliefs=study.plan.beliefs(study.source.folder, _past_beliefs(study, ledger)),
-        options=replace(study.plan.options(), columns=study.source.columns),
+        options=replace(study.plan.options(), form=study.plan.form(study.source, study.sections)),
         title=f"Plan: {study.title}",
         progress=progress,
     )

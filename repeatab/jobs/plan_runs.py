@@ -126,7 +126,7 @@ def _outcome(
     assert best.simulated is not None
     sheet = sheet_table(
         best.laid.runs, asked.factor, tuple(s.name for s in asked.sections), operators=options.operators,
-        runs_per_day=options.runs_per_day, seed=question.seed, captions=options.columns,
+        runs_per_day=options.runs_per_day, seed=question.seed, form=options.form,
     )  # fmt: skip
     pairs = pair_chances_table(trial, 1 - asked.confidence)
     pairwise = () if pairs is None else (pairs,)

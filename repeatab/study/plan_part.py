@@ -6,18 +6,27 @@ named.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from pathlib import Path
-from typing import Annotated, Self
+from typing import TYPE_CHECKING, Annotated, Self
 
 from pydantic import Field, model_validator
 
 from repeatab.base.errors import InputError, StudyError
-from repeatab.jobs.plans.question import PlanBeliefs, PlanOptions, SectionBelief, beliefs_by_section
+from repeatab.jobs.plans.question import (
+    PlanBeliefs,
+    PlanOptions,
+    SectionBelief,
+    SheetForm,
+    beliefs_by_section,
+)
 from repeatab.outcome.tables import Table
 from repeatab.planning.beliefs import ScatterBelief
 from repeatab.planning.cost import HourCosts, Limits
 from repeatab.study.parts import Part
+
+if TYPE_CHECKING:
+    from repeatab.study.loading import ResultSource
 
 _SCATTER = (
     "Say what is believed of each source of scatter, as a standard deviation with its range: pad_set = { sd = 0.008, "
@@ -81,6 +90,7 @@ class PlanPart(Part):
     runs_per_day: int = Field(default=2, ge=1)
     target: float = Field(default=0.80, gt=0, lt=1)
     widest: float | None = Field(default=None, gt=0)
+    stops: SetsAtHand | dict[str, SetsAtHand] | None = None
     level: float | None = None
     scatter: dict[str, ScatterPart] = Field(default_factory=dict)
     correlation: float = Field(default=0.5, ge=0, le=1)
@@ -125,6 +135,14 @@ class PlanPart(Part):
             ),
             target=self.target, operators=self.operators, rigs=self.rigs, runs_per_day=self.runs_per_day,
             widest=self.widest,
+        )  # fmt: skip
+
+    def form(self, source: ResultSource, sections: Sequence[str]) -> SheetForm:
+        """The form in which the study reads its results, for the run sheet."""
+        stated = self.stops if isinstance(self.stops, dict) else dict.fromkeys(sections, self.stops or 0)
+        return SheetForm(
+            columns=source.columns, wide=source.options.section_columns,
+            stops={name: number for name, number in stated.items() if number},
         )  # fmt: skip
 
     def beliefs(self, folder: Path, past: Mapping[str, SectionBelief] | None = None) -> PlanBeliefs:

@@ -90,7 +90,7 @@ def plan_chart(question: ControlChart, beliefs: PlanBeliefs, options: PlanOption
     sheet = chart_sheet(
         rigs, chosen.base, chosen.each, tuple(section.name for section in question.sections),
         dated=question.base is not None and (question.base.until or question.base.start) is not None,
-        operators=options.operators, seed=question.seed or _SEED, captions=options.columns,
+        operators=options.operators, seed=question.seed or _SEED, form=options.form,
     )  # fmt: skip
     return Outcome(
         job="plan", title=title,

@@ -70,7 +70,7 @@ def plan_gauge_study(
     weighed = [final if plan is chosen else plan for plan in weighed]
     sheet = sheet_table(
         final.planned, "rig", tuple(s.name for s in question.sections), operators=options.operators,
-        runs_per_day=options.runs_per_day, seed=question.seed, captions=options.columns,
+        runs_per_day=options.runs_per_day, seed=question.seed, form=options.form,
     )  # fmt: skip
     return Outcome(
         job="plan", title=title,

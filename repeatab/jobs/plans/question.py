@@ -59,6 +59,20 @@ class PlanBeliefs:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class SheetForm:
+    """How the study will read the run sheet.
+
+    columns : role -> the study's own column; the role's own name where none is given. wide : section -> its column,
+    where the study reads a table with a column for each section. stops : section -> stops of a run, where it reads
+    stops.
+    """
+
+    columns: Mapping[str, str] = field(default_factory=dict)
+    wide: Mapping[str, str] = field(default_factory=dict)
+    stops: Mapping[str, int] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class PlanOptions:
     """What a plan may cost and what it should reach.
 
@@ -66,7 +80,7 @@ class PlanOptions:
     seconds : about how long the simulation may take (counted in work, so that results do not depend on the machine).
     operators : who runs. rigs : for studies whose question names none. most_sets : largest number of sets tried.
     widest : of a round robin, how well s_R has to be known, as a share of itself.
-    columns : role -> column of the run sheet; the role's own name where none is given.
+    form : of the run sheet.
     """
 
     costs: HourCosts
@@ -78,7 +92,7 @@ class PlanOptions:
     runs_per_day: int = 2
     most_sets: int = 24
     widest: float | None = None
-    columns: Mapping[str, str] = field(default_factory=dict)
+    form: SheetForm = field(default_factory=SheetForm)
 
 
 def believed(sd: float, low: float | None, high: float | None) -> ScatterBelief:

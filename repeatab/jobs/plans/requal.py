@@ -114,7 +114,7 @@ def plan_requalification(
             ratio_chances_table(scatter), section_table(question, shifts, scatter),
             move_sheet(
                 question, chosen.visits, chosen.sets, operators=options.operators, runs_per_day=options.runs_per_day,
-                captions=options.columns,
+                form=options.form,
             ),
         ),
         figures=move_figures(tried, best, chosen, shifts, options.target), methods=_METHODS,

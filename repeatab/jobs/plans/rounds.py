@@ -84,7 +84,7 @@ def plan_round_robin(question: RoundRobin, beliefs: PlanBeliefs, options: PlanOp
         ),
         tables=(
             _table(plans, chosen, options.widest),
-            round_sheet(chosen.runs, names, seed=question.seed, captions=options.columns),
+            round_sheet(chosen.runs, names, seed=question.seed, form=options.form),
         ),
         figures=(_figure(plans, chosen, options.target),),
         numbers=(("hours", chosen.hours), ("A_R", chosen.doubt), ("expected_A_R", chosen.expected)),

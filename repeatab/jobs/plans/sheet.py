@@ -2,17 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from itertools import product
 
 import numpy as np
 
+from repeatab.jobs.plans.question import SheetForm
 from repeatab.jobs.requalifying.question import Requalification
 from repeatab.outcome.tables import Column, ColumnKind, Table, Value
 from repeatab.planning.layouts import LayoutKind, PlannedRun, PlannedRuns
 from repeatab.planning.run_sheet import SheetRow, run_sheet
 
 RUN_SHEET = "run_sheet"
+RESULT, SECTION, STOP = "result", "section", "stop"
 
 
 def sheet_table(
@@ -23,11 +25,11 @@ def sheet_table(
     operators: Sequence[str],
     runs_per_day: int,
     seed: int,
-    captions: Mapping[str, str],
+    form: SheetForm,
 ) -> Table:
     """Draw the order of the runs.
 
-    captions : role -> the study's own column. factor : the column of the compared levels.
+    form : as the study reads it. factor : the column of the compared levels.
     """
     rows = run_sheet(runs, operators=operators, runs_per_day=runs_per_day, seed=seed)
     names = [
@@ -51,11 +53,11 @@ def sheet_table(
             tuple(section if name == "section" else known[name] for name in names) for section in sections
         ]
     return _sheet(
-        names, lines, captions, (f"Drawn with seed {seed}. Take the set from the stated place in the lot.",)
+        names, lines, form, (f"Drawn with seed {seed}. Take the set from the stated place in the lot.",)
     )
 
 
-def round_sheet(runs: PlannedRuns, levels: Sequence[str], *, seed: int, captions: Mapping[str, str]) -> Table:
+def round_sheet(runs: PlannedRuns, levels: Sequence[str], *, seed: int, form: SheetForm) -> Table:
     """The runs of a round robin, laboratory by laboratory: in each an order of its own drawn by chance.
 
     Every laboratory has one set of each level. levels : as the study names them; () for a single level without a name.
@@ -75,9 +77,7 @@ def round_sheet(runs: PlannedRuns, levels: Sequence[str], *, seed: int, captions
                 "run": len(lines) + 1, "run_order": order, "result": None,
             }  # fmt: skip
             lines.append(tuple(known[name] for name in names))
-    return _sheet(
-        names, lines, captions, (f"Drawn with seed {seed}. The order counts within each laboratory.",)
-    )
+    return _sheet(names, lines, form, (f"Drawn with seed {seed}. The order counts within each laboratory.",))
 
 
 def chart_sheet(
@@ -89,7 +89,7 @@ def chart_sheet(
     dated: bool,
     operators: Sequence[str],
     seed: int,
-    captions: Mapping[str, str],
+    form: SheetForm,
 ) -> Table:
     """The visits of a base period: at each one so many fresh sets on every rig, rigs in an order drawn by chance."""
     rng = np.random.default_rng(seed)
@@ -109,7 +109,7 @@ def chart_sheet(
                 tuple(section if name == "section" else known[name] for name in names) for section in sections
             ]
     dates = ("Write the date of each run beside it: the base period is bounded by dates.",) if dated else ()
-    return _sheet(names, lines, captions, (f"Drawn with seed {seed}.", *dates))
+    return _sheet(names, lines, form, (f"Drawn with seed {seed}.", *dates))
 
 
 def move_sheet(
@@ -119,7 +119,7 @@ def move_sheet(
     *,
     operators: Sequence[str],
     runs_per_day: int,
-    captions: Mapping[str, str],
+    form: SheetForm,
 ) -> Table:
     """Both phases of a requalification, visit by visit, rigs in an order drawn by chance."""
     names = ["run", "run_order", "day", "rig", "phase", "visit", "pad_set", "position_in_lot"]
@@ -148,33 +148,57 @@ def move_sheet(
                 for section in question.sections
             ]
         order, day, taken = order + len(rows), day + rows[-1].day, taken + runs.sets
-    return _sheet(
-        names, lines, captions, ("The lines before the move can be replaced by what has run already.",)
-    )
+    return _sheet(names, lines, form, ("The lines before the move can be replaced by what has run already.",))
 
 
 _KINDS = {
     "run": ColumnKind.COUNT, "run_order": ColumnKind.COUNT, "day": ColumnKind.COUNT,
-    "position_in_lot": ColumnKind.COUNT, "result": ColumnKind.RESULT,
+    "position_in_lot": ColumnKind.COUNT, "stop": ColumnKind.COUNT, "result": ColumnKind.RESULT,
 }  # fmt: skip
 
 
 def _sheet(
-    names: Sequence[str],
-    lines: Sequence[tuple[Value, ...]],
-    captions: Mapping[str, str],
-    remarks: tuple[str, ...],
+    names: Sequence[str], lines: Sequence[tuple[Value, ...]], form: SheetForm, remarks: tuple[str, ...]
 ) -> Table:
+    """The lines in the form that the study reads: with every column that it maps, a line for each stop where it reads
+    stops, a column for each section where it reads a wide table. What the plan does not know is left empty."""
+    more = [role for role in form.columns if role not in (*names, STOP, RESULT, SECTION)]
+    told = [name for name in names if name not in (SECTION, RESULT)]
+    stops = STOP in form.columns
+    last = [*([STOP] if stops else []), *(form.wide if form.wide else [RESULT])]
+    first = [*told, *more, *([SECTION] if SECTION in names and not form.wide else []), *last]
+    rows: list[tuple[Value, ...]] = []
+    for line in _runs_only(names, lines) if form.wide else lines:
+        known = dict(zip(names, line, strict=True)) | (dict.fromkeys(form.wide) if form.wide else {})
+        most = (
+            max(form.stops.values(), default=1) if form.wide else form.stops.get(str(known.get(SECTION)), 1)
+        )
+        for stop in range(1, (most if stops else 1) + 1):
+            rows.append(tuple(stop if name == STOP else known.get(name) for name in first))
+    if stops and not form.stops:
+        remarks = (
+            *remarks,
+            "One line stands for all stops: repeat it for each and count on, or state plan.stops.",
+        )
     return Table(
         key=RUN_SHEET,
         caption="Run sheet: run in this order, write each result into its line",
         columns=tuple(
-            Column(key=name, caption=captions.get(name, name), kind=_KINDS.get(name, ColumnKind.TEXT))
-            for name in names
+            Column(
+                key=name, caption=form.wide.get(name) or form.columns.get(name, name),
+                kind=ColumnKind.RESULT if name in form.wide else _KINDS.get(name, ColumnKind.TEXT),
+            )
+            for name in first
         ),
-        rows=tuple(lines),
+        rows=tuple(rows),
         remarks=remarks,
-    )
+    )  # fmt: skip
+
+
+def _runs_only(names: Sequence[str], lines: Sequence[tuple[Value, ...]]) -> list[tuple[Value, ...]]:
+    """One line for each run, whatever the number of its sections."""
+    at = list(names).index("run")
+    return list({line[at]: line for line in lines}.values())
 
 
 def _positions(rows: Sequence[SheetRow], *, by_lot: bool) -> dict[str, int]:
