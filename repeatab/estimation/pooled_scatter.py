@@ -8,8 +8,8 @@ scaled by its own standard deviation over both levels, so that one that scatters
 different sets: F with the degrees of freedom that the correlation of the sections leaves (Satterthwaite 1946,
     Biometrics Bulletin 2, 110-114; for a sum over correlated sections Box 1954, Ann. Math. Stat. 25, 290-302).
 the same sets at both levels: one sum of squares per set and level; the ratios at which the mean of a's sums less
-    ratio^2 times b's leaves its t interval (the idea of Pitman 1939 and Morgan 1939 set by set; limits of a ratio of
-    means: Fieller 1954, J. R. Stat. Soc. B 16, 175-185).
+    ratio^2 times b's leaves its t interval, which is on the wide side with few sets (the idea of Pitman 1939 and
+    Morgan 1939 set by set; limits of a ratio of means: Fieller 1954, J. R. Stat. Soc. B 16, 175-185).
 """
 
 from __future__ import annotations
