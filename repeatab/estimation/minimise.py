@@ -202,7 +202,7 @@ def _residual_alone(system: Problem) -> Minimum:
 def minimise_strata(strata: Strata) -> Minimum:
     """The minimum of a balanced layout: its moment estimates; where one of them is negative, those of pooled rows;
     searched for only where that is not the answer either."""
-    inverse = np.linalg.inv(strata.expected)
+    inverse = np.linalg.inv(strata.expected).astype(np.float64)
     theta: FloatArray = strata.ms @ inverse.T
     gradient = np.zeros_like(theta)
     outside = np.flatnonzero(~(theta >= 0).all(axis=1))
