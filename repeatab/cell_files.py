@@ -17,7 +17,7 @@ import io
 import json
 import re
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -380,7 +380,7 @@ def cells_to_share(results: Results, *, by: Sequence[str] = (), progress: Progre
         return reduce_to_cells(
             results, result="result", factors=factors, covariates=values, progress=progress
         )
-    held = results.to_frame().astype(dict.fromkeys(values, float))
+    held = replace(results, frame=results.to_frame().astype(dict.fromkeys(values, float)))
     return reduce_to_cells(held, result="result", factors=factors, covariates=values)
 
 

@@ -25,6 +25,7 @@ from repeatab.cells.table import (
     sorted_levels,
 )
 from repeatab.intake.engine import count_rows
+from repeatab.intake.full_digits import FINE
 from repeatab.intake.results import Results
 from repeatab.intake.watching import Watch
 
@@ -60,8 +61,9 @@ def reduce_to_cells(
     """
     import narwhals.stable.v2 as nw
 
-    connection = None
+    connection, nominal = None, None
     if isinstance(frame, Results):
+        nominal = frame.nominal if result == "result" else None
         frame, connection = frame.frame, frame.connection
     if type(frame).__module__.partition(".")[0] in ("dask", "dask_expr"):
         from repeatab.cells.in_parts import reduce_parts
@@ -82,6 +84,8 @@ def reduce_to_cells(
     if len(table) == 0:
         raise no_rows()
     values = [_numbers(table[name], name) for name in (result, *covariates)]
+    if nominal is not None:
+        values[0] = _numbers(table[FINE], result)
     coded = [_coded(table[name], name) for name in factors]
     return _reduce(
         tuple(factors),
@@ -89,6 +93,7 @@ def reduce_to_cells(
         [c for _, c in coded],
         (result, *covariates),
         values,
+        nominal=nominal,
     )
 
 
@@ -213,7 +218,10 @@ def _reduce(
     codes: Sequence[IntArray],
     variables: tuple[str, ...],
     values: Sequence[FloatArray],
+    *,
+    nominal: float | None = None,
 ) -> Cells:
+    """`nominal` : has been taken off the first of the values already, with more digits than are left to take."""
     rows = len(values[0])
     if codes:
         found, cell = dense_codes(*combined_columns(codes, [len(labels) for labels in levels]))
@@ -224,18 +232,18 @@ def _reduce(
     starts = np.concatenate([[0], np.cumsum(count)[:-1]])
     order = None if bool((cell[1:] >= cell[:-1]).all()) else _order_of(cell, size)
     means, centred, shift = [], [], []
-    for column in values:
+    for at, column in enumerate(values):
         ordered = column if order is None else column[order]
         # Subtracting a value of the data itself is exact for values within a factor of two of it, and it keeps
         # the means small, so that a level of 1e6 with a scatter of 0.01 loses nothing.
-        origin = float(column[0])
+        origin = float(column[0]) if nominal is None or at else 0.0
         mean, rest = _centred(ordered - origin, starts, count)
         if _lost(mean, rest, origin, starts, count):
             origin = 0.0
             mean, rest = _centred(ordered, starts, count)
         means.append(mean)
         centred.append(rest)
-        shift.append(origin)
+        shift.append(origin if nominal is None or at else nominal)
     cross = np.empty((size, len(variables), len(variables)))
     for i in range(len(variables)):
         for j in range(i + 1):

@@ -305,7 +305,7 @@ def _cells(data: Any, result: str | None, model: Model, by: Sequence[str]) -> tu
         name = result or data.variables[0]
         return data.of_values([name, *model.covariates]).over(keys), name
     if isinstance(data, Results):
-        data, result = data.frame, result or "result"
+        result = result or "result"
     if result is None:
         raise StudyError("result: not given; expected the name of the column to analyse.")
     return reduce_to_cells(data, result=result, factors=keys, covariates=model.covariates), result

@@ -14,6 +14,7 @@ import narwhals.stable.v2 as nw
 
 from repeatab.base.errors import InputError, listed, nearest
 from repeatab.intake.engine import Lazy, names_of, nowhere
+from repeatab.intake.full_digits import FINE
 from repeatab.intake.results import Results
 from repeatab.intake.roles import (
     DESCRIBING_ROLES,
@@ -92,8 +93,13 @@ def condense(
     runs = nw.maybe_reset_index(runs.sort(*keys) if keys else runs)
     carried = [name for name in (RUN_ORDER, POSITION, TIME) if name in results.factors and name not in keys]
     told = [_told(statistic, sections) for statistic, sections in by_section.items()]
+    kept = FINE in runs.columns
+    if results.nominal is not None and not kept:
+        text = "The run results are formed from the results in double precision and hold no more digits than these."
+        findings.append(DataFinding(check="digits of the result", text=text))
     return replace(
         results,
+        nominal=results.nominal if kept else None,
         frame=runs.to_native(),
         factors=(*keys, *carried),
         findings=(*results.findings, *findings),

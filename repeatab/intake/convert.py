@@ -13,19 +13,26 @@ from typing import Any
 from repeatab.base.errors import InputError
 from repeatab.intake.arrange import RESULT_COLUMN, UNIT, Part, as_label
 from repeatab.intake.columns import RESULT, ColumnPlan
-from repeatab.intake.numbers import Marks, TextColumn, decide_marks, number_like, parse_numbers
+from repeatab.intake.full_digits import FINE, digits_lost, less_nominal, nominal_near
+from repeatab.intake.numbers import Marks, TextColumn, decide_marks, number_like, parse_numbers, plain_texts
 from repeatab.intake.roles import BOOKKEEPING, Role
+from repeatab.outcome.outcome import DataFinding
 
 RUN_ORDER = Role.RUN_ORDER.value
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Converted:
-    """The rows of all files as a pyarrow table with typed columns."""
+    """The rows of all files as a pyarrow table with typed columns.
+
+    nominal : what was taken off the results in the column `FINE`, if there is one; findings : on their digits.
+    """
 
     table: Any
     covariates: tuple[str, ...]
     detected: tuple[str, ...]
+    nominal: float | None
+    findings: tuple[DataFinding, ...]
 
 
 def convert(parts: Sequence[Part], plan: ColumnPlan) -> Converted:
@@ -44,18 +51,60 @@ def convert(parts: Sequence[Part], plan: ColumnPlan) -> Converted:
     present = {name for part in parts for name in part.table.column_names}
     kept = [name for name in dict.fromkeys((*plan.names, UNIT, *BOOKKEEPING)) if name in present]
     tables, sentences = [], []
+    found_marks: list[Marks | None] = []
     for part in parts:
         table, marks = _with_numbers(part, numbers, plan)
         labels = [name for name in own if name not in covariates]
         for name in () if part.typed else labels:
             table = _replaced(table, name, as_label(table.column(name)))
         tables.append(table.select([name for name in kept if name in table.column_names]))
+        found_marks.append(marks)
         sentences.append((part.file, (*part.detected, *([marks.sentence] if marks else []))))
+    tables, nominal, findings = _in_full(tables, parts, found_marks, plan)
     joined = pa.concat_tables(_of_one_type(tables), promote_options="permissive")
     if RUN_ORDER in joined.column_names:
         joined = _replaced(joined, RUN_ORDER, _whole(joined.column(RUN_ORDER)))
     ordered = tuple(name for name in plan.names if name in covariates)
-    return Converted(table=joined, covariates=ordered, detected=told(sentences))
+    return Converted(
+        table=joined, covariates=ordered, detected=told(sentences), nominal=nominal, findings=findings
+    )
+
+
+def _in_full(
+    tables: Sequence[Any], parts: Sequence[Part], marks: Sequence[Marks | None], plan: ColumnPlan
+) -> tuple[list[Any], float | None, tuple[DataFinding, ...]]:
+    """The tables with the results less a nominal value, where double precision would lose digits of them."""
+    import numpy as np
+
+    columns = [table.column(RESULT).to_numpy() for table in tables]
+    values = np.concatenate(columns) if columns else np.zeros(0)
+    lost = digits_lost(values)
+    if lost is None:
+        return list(tables), None, ()
+    texts = [_texts_of_result(part, of, plan) for part, of in zip(parts, marks, strict=True)]
+    if any(text is None for text in texts):
+        return list(tables), None, (lost.finding(nominal=None, text=False),)
+    nominal = nominal_near(float(values[np.isfinite(values)][0]))
+    made = [
+        table.append_column(FINE, less_nominal(text or (), nominal))
+        for table, text in zip(tables, texts, strict=True)
+    ]
+    return made, nominal, (lost.finding(nominal=nominal, text=True),)
+
+
+def _texts_of_result(part: Part, marks: Marks | None, plan: ColumnPlan) -> list[str | None] | None:
+    """The results of a part as text, row by row; None where they did not come as text."""
+    import pyarrow as pa
+
+    cells = part.table.column(RESULT)
+    if marks is None or not (pa.types.is_string(cells.type) or pa.types.is_large_string(cells.type)):
+        return None
+    texts: list[str | None] = [None] * part.table.num_rows
+    for column, where in _text_columns(part.table, RESULT, plan):
+        plain = plain_texts(column, marks)
+        for row, text in zip(range(len(texts)) if where is None else where.nonzero()[0], plain, strict=True):
+            texts[row] = text
+    return texts
 
 
 def _looks_like_numbers(parts: Sequence[Part], name: str) -> bool:

@@ -135,7 +135,7 @@ def _days(dates: pd.Series[Any]) -> list[str | None]:
     for pattern in FORMATS:
         stamps = pd.to_datetime(text, format=pattern, errors="coerce", utc=True)
         days = [
-            day if day is not None or stamp is pd.NaT else stamp.strftime("%Y-%m-%d")
+            day if day is not None or pd.isna(stamp) else stamp.strftime("%Y-%m-%d")
             for day, stamp in zip(days, stamps, strict=True)
         ]
     return days

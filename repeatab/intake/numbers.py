@@ -216,6 +216,16 @@ def _read_quickly(trimmed: Any, marks: Marks) -> Any | None:
         return None
 
 
+def plain_texts(column: TextColumn, marks: Marks) -> list[str | None]:
+    """The cells as a program writes numbers; None for blank ones."""
+    import pyarrow as pa
+    import pyarrow.compute as pc
+
+    trimmed = pc.utf8_trim_whitespace(column.cells)
+    trimmed = pc.if_else(pc.equal(trimmed, ""), pa.scalar(None, pa.string()), trimmed)
+    return list(_plain(trimmed, marks).to_pylist())
+
+
 def _plain(cells: Any, marks: Marks) -> Any:
     """The cells as a program writes numbers: no grouping, a decimal point, an ASCII minus sign."""
     import pyarrow.compute as pc

@@ -20,6 +20,7 @@ from repeatab.intake.aliases import Aliases, apply_aliases
 from repeatab.intake.arrange import Part, arrange, with_folder_values
 from repeatab.intake.checks.every import check_rows, check_usable
 from repeatab.intake.checks.usable import set_aside
+from repeatab.intake.checks.values import check_digits
 from repeatab.intake.columns import ColumnPlan, plan_columns
 from repeatab.intake.convert import convert, told
 from repeatab.intake.csv_files import read_text_table
@@ -160,6 +161,7 @@ def _held(
     frame = usable.collect(backend="pandas").lazy()
     check = check_rows if part else check_usable
     findings += check(frame, quantity=quantity, factors=factors, covariates=converted.covariates)
+    findings += converted.findings
     results = Results(
         frame=frame.to_native(),
         quantity=quantity,
@@ -169,6 +171,7 @@ def _held(
         excluded=tuple(excluded),
         inputs=tuple(inputs),
         detected=(*converted.detected, *renamed),
+        nominal=converted.nominal,
         original_columns=plan.original_columns(),
     )
     return results, _any_matched(matched)
@@ -209,6 +212,7 @@ def _from_large(
         findings += check_usable(
             frame, quantity=quantity, factors=factors, covariates=covariates, progress=progress
         )
+    findings += check_digits(frame, text=True)
     extra = [name for name in plan.extra if name in names_of(frame) and name not in plan.names]
     results = Results(
         frame=frame.drop(*extra).to_native(),
@@ -257,6 +261,7 @@ def _from_frame(
     factors = plan.factors(covariates)
     frame, findings = set_aside(frame, factors=factors, covariates=plan.numbers_beside(covariates))
     findings += check_usable(frame, quantity=quantity, factors=factors, covariates=covariates)
+    findings += check_digits(frame, text=False)
     return Results(
         frame=_without_row_numbers(frame, eager=opened.eager),
         quantity=quantity,

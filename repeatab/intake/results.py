@@ -33,6 +33,8 @@ class Results:
     covariates : the own columns that hold numbers; a missing covariate is NaN or null.
     excluded : the rows the laboratory took out, with its reasons.
     original_columns : role or own name -> the column's name in the user's file.
+    nominal : taken off the results, in decimal, in the column "result_less_nominal"; None where there is none,
+        because the results themselves hold all digits.
     connection : of the engine that reads files too large to hold; None where the table is held or came as one.
     """
 
@@ -45,6 +47,7 @@ class Results:
     inputs: tuple[InputFile, ...] = ()
     detected: tuple[str, ...] = ()
     original_columns: Mapping[str, str] = field(default_factory=dict)
+    nominal: float | None = None
     connection: Any = field(default=None, repr=False, compare=False)
 
     def lazy(self) -> nw.LazyFrame[Any]:

@@ -51,7 +51,7 @@ BOOKKEEPING = (SOURCE_FILE, SOURCE_ROW)
 STOPS = "stops"
 """Column of run results: how many stops went into the number."""
 
-RESERVED_NAMES = (*BOOKKEEPING, STOPS)
+RESERVED_NAMES = (*BOOKKEEPING, STOPS, "result_less_nominal")
 
 _BY_NAME = {role.value: role for role in Role}
 

@@ -25,6 +25,7 @@ from repeatab.intake.columns import SECTION, plan_columns
 from repeatab.intake.condense import holds_stops, run_keys
 from repeatab.intake.engine import WEIGHT
 from repeatab.intake.exclusions import Exclusion, refuse_unmatched
+from repeatab.intake.full_digits import FINE
 from repeatab.intake.machines import Machines, on_machines
 from repeatab.intake.options import ReadOptions
 from repeatab.intake.results import Results
@@ -207,12 +208,16 @@ def joined_runs(spread: Spread[Results], sections: Sequence[str] = ()) -> Result
     runs = spread.made
     keys = [name for name in runs[0].factors if name in runs[0].to_frame().columns]
     table = pd.concat([one.to_frame() for one in runs], ignore_index=True)
+    nominal = runs[0].nominal if len({one.nominal for one in runs}) == 1 else None
+    if nominal is None and FINE in table.columns:
+        table = table.drop(columns=FINE)
     table = table.sort_values(keys, kind="stable", ignore_index=True) if keys else table
     _refuse_gaps(table, sections, spread)
     gaps = [finding for one in runs for finding in one.findings]
     return replace(
         spread.results,
         frame=table,
+        nominal=nominal,
         factors=runs[0].factors,
         findings=_blocking_first([*spread.results.findings, *gaps]),
         detected=tuple(dict.fromkeys([*spread.results.detected, *(s for one in runs for s in one.detected)])),

@@ -17,7 +17,6 @@ from repeatab.intake.checks.values import check_plausible
 from repeatab.intake.engine import Lazy
 from repeatab.outcome.outcome import DataFinding
 
-
 Check = Callable[[], list[DataFinding]]
 
 

@@ -10,6 +10,7 @@ import narwhals.stable.v2 as nw
 from repeatab.base.quantity import Quantity
 from repeatab.intake.checks.places import findings_at
 from repeatab.intake.engine import Lazy, count_rows, names_of, nowhere
+from repeatab.intake.full_digits import digits_left, digits_lost
 from repeatab.intake.roles import SOURCE_ROW, Role
 from repeatab.outcome.outcome import DataFinding
 
@@ -45,6 +46,20 @@ def check_plausible(frame: Lazy, quantity: Quantity) -> list[DataFinding]:
         "If the run was faulty, list it under [[exclude]] with a reason.",
     )
     return findings
+
+
+def check_digits(frame: Lazy, *, text: bool) -> list[DataFinding]:
+    """Results of which double precision keeps few digits; `text`: they came as text."""
+    result = nw.col(Role.RESULT.value)
+    if SOURCE_ROW in names_of(frame):
+        values = frame.select(result).collect()[Role.RESULT.value].to_numpy().astype(float)
+        lost = digits_lost(values)
+    else:
+        # An engine's table has no order in which one result follows another: their range stands for the steps.
+        ends = frame.select(result.min().alias("low"), result.max().alias("high")).collect()
+        low, high = float(ends["low"].to_list()[0]), float(ends["high"].to_list()[0])
+        lost = digits_left(max(abs(low), abs(high)), high - low)
+    return [] if lost is None else [lost.finding(nominal=None, text=text)]
 
 
 def _fractions_expected(frame: Lazy, outside: nw.Expr, quantity: Quantity) -> tuple[float, float]:
