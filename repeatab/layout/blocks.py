@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from repeatab.cells import Cells, FloatArray, IntArray, LabelArray
-from repeatab.cells.table import cell_index, combined_codes
+from repeatab.cells.table import cell_index, combined_columns
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -55,9 +55,10 @@ def group_labels(cells: Cells, by: Sequence[str]) -> tuple[tuple[object, ...], .
     if not by:
         return ((),)
     group, size = _group_of(cells, by)
-    first = np.empty(size, np.int64)
-    first[group[::-1]] = np.arange(len(group))[::-1]
-    return tuple(zip(*(cells.levels_of(name)[cells.code_of(name)[first]] for name in by), strict=True))
+    # Any cell of a group knows its labels.
+    member = np.empty(size, np.int64)
+    member[group] = np.arange(len(group))
+    return tuple(zip(*(cells.levels_of(name)[cells.code_of(name)[member]] for name in by), strict=True))
 
 
 def blocks_of(cells: Cells, *, by: Sequence[str] = ()) -> tuple[Block, ...]:
@@ -69,20 +70,27 @@ def blocks_of(cells: Cells, *, by: Sequence[str] = ()) -> tuple[Block, ...]:
     starts = np.concatenate([[0], np.cumsum(np.bincount(group, minlength=size))])
     blocks = []
     for groups in _alike(cells, columns, order, starts):
-        cell = starts[groups[0]] + np.arange(starts[groups[0] + 1] - starts[groups[0]])
-        rows = (starts[groups] - starts[groups[0]])[:, None] + cell
-        if order is not None:
-            rows = order[rows]
+        low, high = int(starts[groups[0]]), int(starts[groups[0] + 1])
+        one = np.arange(low, high) if order is None else order[low:high]
+        if order is None and len(groups) == size:
+            # All groups, one after the other, as they stand.
+            shape = (size, high - low)
+            mean, cross = cells.mean.reshape(*shape, *cells.mean.shape[1:]), cells.cross
+            cross = cross.reshape(*shape, *cross.shape[1:])
+        else:
+            rows = starts[groups][:, None] + np.arange(high - low)
+            rows = rows if order is None else order[rows]
+            mean, cross = cells.mean[rows], cells.cross[rows]
         blocks.append(
             Block(
                 factors=tuple(keys),
                 levels=tuple(cells.levels[c] for c in columns),
-                codes=cells.codes[rows[0]][:, columns],
-                count=cells.count[rows[0]],
+                codes=cells.codes[one][:, columns],
+                count=cells.count[one],
                 variables=cells.variables,
                 shift=cells.shift,
-                mean=cells.mean[rows],
-                cross=cells.cross[rows],
+                mean=mean,
+                cross=cross,
                 groups=groups,
             )
         )
@@ -97,8 +105,9 @@ def _group_of(cells: Cells, by: Sequence[str]) -> tuple[IntArray, int]:
 
 def _sorted(cells: Cells, group: IntArray, size: int, columns: list[int]) -> IntArray | None:
     """Cells by group and within it by their codes; None where they stand so already."""
-    codes = np.concatenate([group[:, None], cells.codes[:, columns]], axis=1)
-    place, _ = combined_codes(codes, [size, *(len(cells.levels[c]) for c in columns)])
+    place, _ = combined_columns(
+        [group, *cells.codes[:, columns].T], [size, *(len(cells.levels[c]) for c in columns)]
+    )
     if bool((place[1:] >= place[:-1]).all()):
         return None
     return np.argsort(place, kind="stable")
@@ -112,13 +121,13 @@ def _alike(cells: Cells, columns: list[int], order: IntArray | None, starts: Int
     if order is not None:
         parts = [part[order] for part in parts]
     sizes = np.diff(starts)
-    same = sizes == sizes[0]
     # Most often all groups are like the first.
+    same = sizes == sizes[0]
     whole = np.flatnonzero(same)
-    rows = starts[whole][:, None] + np.arange(sizes[0])
     like = np.ones(len(whole), bool)
+    rows = None if len(whole) == len(sizes) else starts[whole][:, None] + np.arange(sizes[0])
     for part in parts:
-        shaped = part[rows]
+        shaped = part.reshape(len(whole), -1) if rows is None else part[rows]
         like &= (shaped == shaped[0]).all(axis=1)
     first = whole[like]
     if len(first) == len(sizes):

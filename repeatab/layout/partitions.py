@@ -98,7 +98,7 @@ def class_counts(
         pairs, index = _pairs(first, second)
         rows = np.bincount(index, count, len(pairs)).astype(np.float64)
     else:
-        table = np.bincount(first.codes * second.size + second.codes, count, slots)
+        table = np.bincount(first.codes * second.size + second.codes, count, slots).astype(np.float64)
         pairs = np.flatnonzero(table)
         rows = table[pairs]
     return pairs // second.size, pairs % second.size, rows
