@@ -19,10 +19,14 @@ from repeatab.cli_dossier import dossier
 from repeatab.cli_history import history
 from repeatab.cli_verify import verify
 from repeatab.terminal import (
+    INPUT_AT_FAULT,
     answering,
+    no_output,
     read_options,
     role_and_column,
     say,
+    say_as_it_is,
+    say_on_stderr,
     show_progress,
     toml_text,
     with_engine,
@@ -56,7 +60,11 @@ def main() -> None:
     # A command is short and keeps most of what it makes: at the usual pace the search for unreachable objects takes
     # a tenth of its time and finds next to nothing.
     gc.set_threshold(50_000, 20, 20)
-    app()
+    try:
+        app()
+    except OSError as error:  # what help, version and printed templates meet; commands answer for themselves
+        say_on_stderr(str(no_output(error)))
+        sys.exit(INPUT_AT_FAULT)
 
 
 def _show_version(wanted: bool) -> None:
@@ -92,12 +100,14 @@ def run(
             "--ledger", metavar="FILE-or-URL", help="Record the outcome there, and show what is past."
         ),
     ] = None,
-) -> None:
-    """Run a study and write its report."""
     engine: Annotated[
         str | None,
-        typer.Option("--engine", metavar="ADDRESS", help="A Dask scheduler whose machines share the reading."),
+        typer.Option(
+            "--engine", metavar="ADDRESS", help="A Dask scheduler whose machines share the reading."
+        ),
     ] = None,
+) -> None:
+    """Run a study and write its report."""
     with answering(context):
         from repeatab.base.folders import check_folder
         from repeatab.report.text import summary
@@ -266,7 +276,7 @@ def start(
 
         name = job.replace("-", "_")
         if to == "-":
-            typer.echo(template(name), nl=False)
+            say_as_it_is(template(name))
             return
         path = Path(to or f"{name}.toml")
         write_template(name, path)

@@ -6,6 +6,7 @@ In: what a command does and says.  Out: text, a progress bar, and an exit status
 
 from __future__ import annotations
 
+import logging
 import os
 import signal
 import sys
@@ -32,6 +33,8 @@ _MANY = 100
 def answering(context: typer.Context) -> Iterator[None]:
     """Turn what goes wrong into one message and the exit status that belongs to it."""
     _end_in_order()
+    # Without a home folder the drawing library tells of a folder it made for itself; no user can act on that.
+    logging.getLogger("matplotlib").setLevel(logging.ERROR)
     try:
         yield
     except RepeatabError as error:
@@ -81,15 +84,46 @@ def _end_in_order() -> None:
 
 
 def say(text: str) -> None:
-    """Print text line by line, without control characters."""
-    for line in text.splitlines():
-        typer.echo(harmless(line))
+    """Print text line by line, without control characters.
+
+    Raises
+    ------
+    RepeatabError
+        Standard output leads to a file or device that takes no more.
+    """
+    say_as_it_is("".join(f"{harmless(line)}\n" for line in text.splitlines()))
+
+
+def say_as_it_is(text: str) -> None:
+    """Print text of our own unchanged.
+
+    Raises
+    ------
+    RepeatabError
+        See `say`.
+    """
+    try:
+        typer.echo(text, nl=False)
+    except BrokenPipeError:
+        raise
+    except OSError as error:
+        raise no_output(error) from None
 
 
 def say_on_stderr(text: str) -> None:
     """Print text on standard error, line by line, without control characters."""
-    for line in text.splitlines():
-        typer.echo(harmless(line), err=True)
+    # Where even that cannot be written, the exit status has to do.
+    with suppress(OSError):
+        for line in text.splitlines():
+            typer.echo(harmless(line), err=True)
+
+
+def no_output(error: OSError) -> RepeatabError:
+    """The refusal where standard output takes no more, after the command did its work."""
+    return RepeatabError(
+        f"standard output: cannot be written ({error.strerror or error}). The command was carried out; send its output "
+        "elsewhere to read what it says."
+    )
 
 
 def harmless(line: str) -> str:
