@@ -85,7 +85,7 @@ def archive(folder: Path, rows: int) -> Iterator[Comparison]:
     path = folder / "archive.parquet"
     write_archive(path, rows)
     yield Comparison(
-        name=f"cells of {rows:.0e} rows", ours=python_task("archive_cells", str(path)),
+        name=f"archive, cells of {rows:.0e} rows", ours=python_task("archive_cells", str(path)),
         theirs=python_task("archive_query", str(path)), against="DuckDB", least=1 / 1.3, turns=1, threads=2,
     )  # fmt: skip
 
@@ -124,7 +124,7 @@ def comparisons(folder: Path, rows: int, words: list[str]) -> Iterator[Compariso
     yield from groups()
     yield from draws()
     yield from processes(folder)
-    if not words or any(word in "cells of rows DuckDB" for word in words):
+    if not words or any(word in "archive, cells of rows DuckDB" for word in words):
         yield from archive(folder, rows)
 
 
