@@ -73,6 +73,9 @@ class _Core:
     ratio: FloatArray
     residual: FloatArray
     ascent: Ascent
+    inverse: FloatArray  # of E T E + diag(I, 0), (groups, r + p, r + p)
+    root: FloatArray  # the diagonal of E
+    scaled: FloatArray  # coefficients, those of random columns in units of their standard deviation
     inner: FloatArray  # K of the module's notation, (groups, r + p, r + p)
     coefficients: FloatArray  # (groups, r + p)
     rss: FloatArray  # y' P y in residual units
@@ -207,13 +210,27 @@ def _core(system: System, theta: FloatArray) -> _Core:
     reduced = _reduced(system, theta)
     root, cross, residual = reduced.root, reduced.ascent.cross, theta[:, -1]
     d = root.shape[1]
-    inner = root[:, :, None] * np.linalg.inv(reduced.middle) * root[:, None, :]
-    coefficients = (inner @ cross[:, :d, d, None])[:, :, 0]
-    rss = cross[:, d, d] - (cross[:, d, :d] * coefficients).sum(axis=1)
+    inverse = np.linalg.inv(reduced.middle)
+    right = root * cross[:, :d, d]
+    scaled = _times(inverse, right)
+    # Once more on what is left: where a ratio is large the inverse has few digits.
+    scaled = scaled + _times(inverse, right - _times(reduced.middle, scaled))
+    coefficients = root * scaled
+    # |y - D c|^2 + |scaled random|^2 is smallest at the solution, so an error of c enters it squared only.
+    left = np.concatenate([-coefficients, np.ones((len(theta), 1))], axis=1)
+    random = scaled[:, : system.random_columns]
+    rss = (left * _times(cross[:, : d + 1, : d + 1], left)).sum(axis=1) + (random**2).sum(axis=1)
     return _Core(
-        ratio=reduced.ratio, residual=residual, ascent=reduced.ascent, inner=inner,
-        coefficients=coefficients, rss=rss, criterion=reduced.constant + rss / residual,
+        ratio=reduced.ratio, residual=residual, ascent=reduced.ascent, inverse=inverse, root=root, scaled=scaled,
+        inner=root[:, :, None] * inverse * root[:, None, :], coefficients=coefficients, rss=rss,
+        criterion=reduced.constant + rss / residual,
     )  # fmt: skip
+
+
+def _times(matrix: FloatArray, vector: FloatArray) -> FloatArray:
+    """(groups, n) products of stacks of matrices and vectors."""
+    product: FloatArray = (matrix @ vector[:, :, None])[:, :, 0]
+    return product
 
 
 def _probe(system: System, core: _Core, with_fixed: bool) -> FloatArray:
@@ -233,17 +250,12 @@ def _random_parts(
     """For the random terms: tr(P V_k); tr(P V_j P V_k); F' V_k F; F' V_j P V_k F, with F = [P y | V^-1 X]."""
     groups, b, f = probe.shape
     d, sources = b - 1, system.sources
-    cross, inner = core.ascent.cross, core.inner
+    inner = core.inner
     trace = np.empty((groups, sources))
     norm = np.empty((groups, sources, sources))
     outer = np.empty((groups, sources, f, f))
     second = np.empty((groups, sources, sources, f, f))
-    r = system.random_columns
-    # u maps a dense random effect to the columns B with V_c^-1 B u = P Z; its result row is zero.
-    u = np.zeros((groups, b, r))
-    u[:, :d] = np.eye(d)[:, :r] - inner @ cross[:, :d, :r]
-    projected = cross[:, :r, :] @ u  # Z_R' P Z_R
-    seen = cross[:, :r, :] @ probe  # Z_R' F
+    u, projected, seen = _dense_parts(system, core, probe)
     for a, j in enumerate(system.chain_terms):
         from_left = probe.transpose(0, 2, 1) @ sums.outer[a]
         trace[:, j] = sums.trace[:, a] - _trace(inner, sums.outer[a][:, :d, :d])
@@ -272,6 +284,29 @@ def _random_parts(
             norm[:, j, k] = (projected[:, here, there] ** 2).sum(axis=(1, 2))
             second[:, j, k] = seen[:, here].transpose(0, 2, 1) @ projected[:, here, there] @ seen[:, there]
     return trace, norm, outer, second
+
+
+def _dense_parts(system: System, core: _Core, probe: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """u, which maps a dense random effect to the columns B with V_c^-1 B u = P Z (its result row is zero);
+    Z_R' P Z_R; Z_R' F."""
+    cross, inverse = core.ascent.cross, core.inverse
+    r, d = system.random_columns, core.coefficients.shape[1]
+    u = np.zeros((len(cross), d + 1, r))
+    u[:, :d] = np.eye(d)[:, :r] - core.inner @ cross[:, :d, :r]
+    projected, seen = cross[:, :r, :] @ u, cross[:, :r, :] @ probe
+    large = core.root[:, :r] > 1
+    if not large.any():
+        return u, projected, seen
+    # What remains of a term that varies far more than repeatability is small beside the parts it is the difference of:
+    # 1 - K T = E M^-1 E^-1, Z' P Z = E^-1 (I - M^-1) E^-1 and Z' P y = E^-1 scaled take no difference of large ones.
+    root = np.where(large, core.root[:, :r], 1.0)
+    direct = core.root[:, :, None] * inverse[:, :, :r] / root[:, None, :]
+    u[:, :d] = np.where(large[:, None, :], direct, u[:, :d])
+    both = large[:, :, None] & large[:, None, :]
+    whole = (np.eye(r) - inverse[:, :r, :r]) / (root[:, :, None] * root[:, None, :])
+    projected = np.where(both, whole, projected)
+    seen[:, :, 0] = np.where(large, core.scaled[:, :r] / root, seen[:, :, 0])
+    return u, projected, seen
 
 
 def _bordered(block: FloatArray, edge: FloatArray, corner: FloatArray, ratio: FloatArray) -> FloatArray:
