@@ -210,7 +210,7 @@ def _core(system: System, theta: FloatArray) -> _Core:
     reduced = _reduced(system, theta)
     root, cross, residual = reduced.root, reduced.ascent.cross, theta[:, -1]
     d = root.shape[1]
-    inverse = np.linalg.inv(reduced.middle)
+    inverse: FloatArray = np.linalg.inv(reduced.middle).astype(np.float64, copy=False)
     right = root * cross[:, :d, d]
     scaled = _times(inverse, right)
     # Once more on what is left: where a ratio is large the inverse has few digits.
