@@ -1,7 +1,9 @@
-"""What to run next: the number of sets per arm that would bring a verdict, or that none within reach would.
+"""What to run next: the number of sets of each arm that would bring a verdict, or that none within reach would.
 
 In: a planned comparison, the beliefs after the study so far, and what there is to spend.  Out: the numbers needed
 under each belief and the curve behind them.
+Where one arm has more sets already, new ones go to the other until both have as many: there a set narrows the
+difference more. So one number says both: the sets of the arm that has fewer.
 """
 
 from __future__ import annotations
@@ -47,11 +49,15 @@ class Beliefs:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Needed:
-    """Sets per arm needed in all under one belief; None where no number within reach suffices."""
+    """Sets needed in all under one belief, of the arm that has fewer; None where no number within reach suffices.
+
+    further : of these, still to run; beside : further sets of the arm that has more already.
+    """
 
     belief: str
     sets: int | None
     further: int | None
+    beside: int | None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -68,15 +74,28 @@ class CurvePoint:
 class MoreRuns:
     """The numbers needed under each belief, and the probabilities against the number of sets.
 
-    present : sets per arm run so far (of the arm with fewer); reach : the largest number looked at.
+    present : sets run so far of the arm with fewer; lead : by how many the other has more; reach : the largest number
+        looked at.
     """
 
     present: int
+    lead: int
     reach: int
     target: float
     needed: tuple[Needed, ...]
     curve: tuple[CurvePoint, ...]
     draws: int
+
+    def further(self, sets: int) -> tuple[int, int]:
+        """Further sets of the arm with fewer, and of the other, for so many sets of the one with fewer."""
+        return sets - self.present, max(0, sets - self.present - self.lead)
+
+
+def further_within(sets_at_hand: int | None, *, arms: int, lead: int) -> int | None:
+    """Further sets of the arm with fewer, if there are so many in all; arms : 1 where each set runs at both."""
+    if sets_at_hand is None or arms == 1 or sets_at_hand <= lead:
+        return sets_at_hand
+    return (sets_at_hand + lead) // 2
 
 
 def what_to_run_next(
@@ -88,13 +107,15 @@ def what_to_run_next(
     target: float,
     seed: int,
     draws: int = 2000,
+    lead: int = 0,
 ) -> MoreRuns:
-    """Search the number of sets per arm.
+    """Search the number of sets.
 
     Parameters
     ----------
-    present : sets per arm so far.
-    further_at_most : sets per arm still to be had; None if not stated.
+    present : sets so far, of the arm with fewer; lead : by how many the other has more. `plan.arrange` takes the number
+        for the arm with fewer, and gives the other as many, or those that it has if these are more.
+    further_at_most : sets of the arm with fewer still to be had; None if not stated.
     target : wanted probability of a verdict.
     seed : of the simulation; every number of sets uses the same streams, so that curves are smooth.
     """
@@ -113,7 +134,8 @@ def what_to_run_next(
             target=target,
         )
         further = None if found is None else found - present
-        needed.append(Needed(belief=name, sets=found, further=further))
+        beside = None if further is None else max(0, further - lead)
+        needed.append(Needed(belief=name, sets=found, further=further, beside=beside))
     steps = (0, *_CURVE)
     shown = sorted({present + step for step in steps if 2 <= present + step <= reach})
     curve = tuple(
@@ -128,5 +150,5 @@ def what_to_run_next(
         for n in shown
     )
     return MoreRuns(
-        present=present, reach=reach, target=target, needed=tuple(needed), curve=curve, draws=draws
+        present=present, lead=lead, reach=reach, target=target, needed=tuple(needed), curve=curve, draws=draws
     )

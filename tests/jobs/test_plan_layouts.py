@@ -5,14 +5,18 @@ from __future__ import annotations
 from collections import Counter
 from dataclasses import replace
 
+import numpy as np
+import pandas as pd
 import pytest
 from pydantic import ValidationError
 
 import repeatab as rb
 from repeatab.base.margin import Margin, MarginUnit
+from repeatab.jobs.correlation_check import check_correlation
 from repeatab.jobs.lots.question import LotComparison, LotSection
 from repeatab.jobs.plans.question import PlanBeliefs, PlanOptions, SectionBelief
-from repeatab.jobs.questions import CorrelationCheck, Section
+from repeatab.jobs.questions import CorrelationCheck, RunCost, Section
+from repeatab.outcome.verdict import Verdict
 from repeatab.planning.beliefs import ScatterBelief
 from repeatab.planning.cost import HourCosts, Limits
 from repeatab.planning.layouts import LayoutKind
@@ -89,3 +93,33 @@ def test_the_study_file_says_what_a_set_bears_and_what_each_lot_has():
         ValidationError, match=r"plan\.used_up: is true, so a set runs once, but plan\.runs_per_set is 3"
     ):
         part(used_up=True, runs_per_set=3)
+
+
+def test_after_an_undecided_check_new_sets_go_first_to_the_rig_that_has_fewer():
+    rng = np.random.default_rng(7)
+    rows = [
+        {"rig": rig, "pad_set": f"{rig}{i}", "run": f"{rig}{i}", "section": "cold",
+         "mu": 0.4 + 0.008 * rng.standard_normal()}
+        for rig, sets in (("R1", 9), ("R2", 4)) for i in range(sets)
+    ]  # fmt: skip
+    results = rb.read_results(
+        pd.DataFrame(rows),
+        columns={"result": "mu"} | {role: role for role in ("rig", "pad_set", "run", "section")},
+    )
+    small = Margin(size=0.006, unit=MarginUnit.ABSOLUTE)
+    question = CorrelationCheck(
+        rigs=("R2",), reference_rig="R1", sections=(Section(name="cold", margin=small),),
+        cost=RunCost(hours_per_set=5.0, sets_at_hand=30),
+    )  # fmt: skip
+    found = check_correlation(question, results)
+    assert found.headline.verdict is Verdict.UNDECIDED
+    table = found.next_runs.table.to_frame()
+    known = table.dropna(subset=["sets"])
+    assert not known.empty
+    for _, row in known.iterrows():
+        assert row["further"] == row["sets"] - 4
+        assert row["beside"] == max(0, row["sets"] - 9)
+        assert row["hours"] == 5.0 * (row["further"] + row["beside"])
+        # Thirty sets in all: never more.
+        assert row["further"] + row["beside"] <= 30
+    assert " of R2" in found.next_runs.sentence

@@ -3,6 +3,9 @@
 from __future__ import annotations
 
 import csv
+import resource
+import subprocess
+import sys
 import time
 from dataclasses import replace
 from pathlib import Path
@@ -25,6 +28,7 @@ from repeatab.planning.cost import HourCosts, Limits
 from repeatab.planning.layouts import LayoutKind
 
 ROOT = Path(__file__).parents[2]
+MONTHLY = ROOT / "studies" / "plan_monthly.toml"
 MARGIN = Margin(size=0.012, unit=MarginUnit.ABSOLUTE)
 SCATTER = {"pad_set": 0.006, "rig_by_pad_set": 0.002, "repeatability": 0.004}
 BELIEFS = PlanBeliefs(
@@ -68,11 +72,11 @@ def test_the_same_question_gives_the_same_plan(plan):
     assert rb.plan_runs(QUESTION, beliefs=BELIEFS, options=OPTIONS) == plan
 
 
-def test_uncertain_scatter_lowers_the_expected_probability_and_costs_runs():
+def test_uncertain_scatter_lowers_the_expected_probability_and_costs_runs(plan):
     unsure = {name: ScatterBelief(sd=sd, df=3.0) for name, sd in SCATTER.items()}
     wide = replace(BELIEFS, common=SectionBelief(level=0.4, scatter=unsure))
     found = dict(rb.plan_runs(QUESTION, beliefs=wide, options=OPTIONS).numbers)
-    known = dict(rb.plan_runs(QUESTION, beliefs=BELIEFS, options=OPTIONS).numbers)
+    known = dict(plan.numbers)
     assert found["expected_equivalent_at_no_offset"] < found["equivalent_at_no_offset"]
     assert found["hours"] > known["hours"]
 
@@ -123,10 +127,7 @@ def test_the_monthly_plan_is_quick_and_its_run_sheet_is_what_the_study_reads(tmp
     study_file = tmp_path / "plan_monthly.toml"
     study_file.write_text(text.replace("../out/plan_monthly/", "sheet/"), encoding="utf-8")
     study = rb.load_study(study_file)
-    start = time.process_time()
     outcome = plan_study(study)
-    # Ten seconds are promised; counted in computing time, so that other work on the machine does not matter. Seen: 3.
-    assert time.process_time() - start < 10
     rb.write_report(outcome, tmp_path / "sheet")
     sheet = tmp_path / "sheet" / "run_sheet.csv"
     with sheet.open(encoding="utf-8", newline="") as stream:
@@ -146,6 +147,27 @@ def test_the_monthly_plan_is_quick_and_its_run_sheet_is_what_the_study_reads(tmp
     book = pd.read_excel(tmp_path / "sheet" / "run_sheet.xlsx")
     assert list(book.columns) == list(rows[0])
     assert book["pad_set"].tolist() == [row["pad_set"] for row in rows]
+
+
+def start_up() -> float:
+    """Computing time of a fresh interpreter that gets ready to plan and does not."""
+    before = resource.getrusage(resource.RUSAGE_CHILDREN)
+    code = f"import repeatab as rb, repeatab.jobs.plan_runs; rb.load_study({str(MONTHLY)!r})"
+    subprocess.run([sys.executable, "-c", code], check=True, cwd=ROOT)
+    after = resource.getrusage(resource.RUSAGE_CHILDREN)
+    return after.ru_utime + after.ru_stime - before.ru_utime - before.ru_stime
+
+
+def test_the_monthly_plan_takes_little_more_than_starting_up():
+    """Under ten seconds on two cores, simulation included: measured against start-up in the same run, in computing
+    time, so that neither a slow machine nor other work on it matters. Start-up takes about 1.3 s, and a plan was seen
+    to take 0.9 times that; five times would still be within the promise."""
+    from repeatab.run import plan_study
+
+    study = rb.load_study(MONTHLY)
+    begun = time.process_time()
+    plan_study(study)
+    assert time.process_time() - begun < 5 * start_up()
 
 
 def test_a_plan_takes_its_beliefs_from_an_earlier_result(tmp_path):

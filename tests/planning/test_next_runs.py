@@ -6,7 +6,7 @@ import pytest
 
 from repeatab.judgement.comparison import Bounds
 from repeatab.planning import next_runs
-from repeatab.planning.next_runs import Beliefs, what_to_run_next
+from repeatab.planning.next_runs import Beliefs, further_within, what_to_run_next
 from repeatab.planning.verdict_probability import Belief, PlannedComparison, VerdictProbability
 
 # The simulation itself is tested beside it (test_verdict_probability); here a probability that is known stands for it.
@@ -62,6 +62,29 @@ def test_with_no_set_at_hand_no_number_is_affordable():
     found = what_to_run_next(PLAN, BELIEFS, present=4, further_at_most=0, target=0.8, seed=1)
     assert [need.sets for need in found.needed] == [None] * 4
     assert [point.sets for point in found.curve] == [4]
+
+
+def test_new_sets_go_to_the_arm_that_has_fewer_until_both_have_as_many():
+    found = what_to_run_next(PLAN, BELIEFS, present=4, further_at_most=None, target=0.8, seed=1, lead=7)
+    # 9 and 14 sets are needed where the other arm has 11: none there, then as many.
+    assert [(need.sets, need.further, need.beside) for need in found.needed[:3]] == [
+        (9, 5, 0),
+        (30, 26, 19),
+        (14, 10, 3),
+    ]
+    assert found.further(9) == (5, 0)
+    assert found.further(14) == (10, 3)
+
+
+@pytest.mark.parametrize(
+    ("at_hand", "arms", "lead", "expected"),
+    [(None, 2, 3, None), (10, 2, 0, 5), (10, 1, 0, 10), (3, 2, 5, 3), (9, 2, 5, 7), (10, 2, 4, 7)],
+)
+def test_sets_at_hand_are_shared_after_the_lead_is_made_good(at_hand, arms, lead, expected):
+    found = further_within(at_hand, arms=arms, lead=lead)
+    assert found == expected
+    if found is not None and arms == 2:
+        assert found + max(0, found - lead) <= at_hand
 
 
 def test_at_least_one_more_set_even_where_the_present_ones_would_have_done():

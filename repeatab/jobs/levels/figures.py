@@ -211,7 +211,7 @@ def _more_runs_figure(
     rows = tuple(
         MoreRunsRow(
             sets_per_arm=point.sets,
-            rig_hours=None if hours_per_set is None else (point.sets - plan.present) * 2 * hours_per_set,
+            rig_hours=None if hours_per_set is None else sum(plan.further(point.sets)) * hours_per_set,
             probability_no_difference=point.none.decided,
             probability_observed=point.observed.decided,
             interval_half_width=point.half_width,

@@ -14,7 +14,7 @@ from repeatab.base.notes import Note, NoteKind
 from repeatab.base.progress import Progress
 from repeatab.intake.results import Results
 from repeatab.jobs.levels.comparison import LevelComparison
-from repeatab.jobs.levels.layout import ComparisonLayout
+from repeatab.jobs.levels.layout import ComparisonLayout, LevelPair
 from repeatab.jobs.levels.planning import more_runs
 from repeatab.jobs.levels.scatter import LevelScatter, level_scatter
 from repeatab.jobs.levels.tables import Key, claim_name, key_of, more_runs_table
@@ -81,7 +81,7 @@ def next_runs_of(
     if not planned:
         return None
     sentences = [
-        _needed(claim_name(claim, comparison), planned[key_of(claim)])
+        _needed(claim_name(claim, comparison), planned[key_of(claim)], claim.pair)
         for claim in comparison.compared
         if key_of(claim) in planned
     ]
@@ -94,20 +94,31 @@ def next_runs_of(
     )
 
 
-def _needed(name: str, plan: MoreRuns) -> str:
+def _needed(name: str, plan: MoreRuns, pair: LevelPair) -> str:
     """How many further sets, in the order of the beliefs: at the estimated scatter, then at its upper limit."""
-    reach = plan.reach - plan.present
-    none, none_wide, seen, seen_wide = (need.further for need in plan.needed)
+    reach = _sets_of_each(plan.reach, plan, pair)
+    none, none_wide, seen, seen_wide = (
+        None if need.sets is None else _sets_of_each(need.sets, plan, pair) for need in plan.needed
+    )
     likely, unlucky = _either(none, seen, reach), _either(none_wide, seen_wide, reach)
     if likely == unlucky:
         return f"For {name}: {likely}."
     return f"For {name}: {likely}; if the scatter is at its upper limit, {unlucky}."
 
 
-def _either(none: int | None, seen: int | None, reach: int) -> str:
+def _sets_of_each(sets: int, plan: MoreRuns, pair: LevelPair) -> str:
+    """Further sets: one number where both levels grow alike, else that of either."""
+    further, beside = plan.further(sets)
+    if plan.lead == 0:
+        return str(further)
+    fewer, more = (pair.a, pair.b) if pair.sets_a < pair.sets_b else (pair.b, pair.a)
+    return f"{further} of {fewer}" + (f" and {beside} of {more}" if beside else f", none of {more}")
+
+
+def _either(none: str | None, seen: str | None, reach: str) -> str:
     if none is None and seen is None:
         return f"no number up to {reach} suffices"
-    numbers = [f"more than {reach}" if further is None else str(further) for further in (none, seen)]
+    numbers = [f"more than {reach}" if further is None else further for further in (none, seen)]
     if none == seen:
         return f"{numbers[0]}, whether there is no difference or the observed one"
     return f"{numbers[0]} if there is no difference, {numbers[1]} if it is as observed"

@@ -17,7 +17,7 @@ from repeatab.jobs.levels.pairs import LevelFit
 from repeatab.jobs.questions import RunCost
 from repeatab.layout.layout import Layout, layout_of
 from repeatab.layout.terms import REPEATABILITY, TermName, model_of
-from repeatab.planning.next_runs import Beliefs, MoreRuns, what_to_run_next
+from repeatab.planning.next_runs import Beliefs, MoreRuns, further_within, what_to_run_next
 from repeatab.planning.verdict_probability import Arrangement, Belief, PlannedComparison
 from repeatab.simulate import planned_block
 
@@ -56,12 +56,16 @@ def more_runs(
         confidence=confidence,
         alpha=claim.alpha,
     )
-    arms = 1 if claim.pair.use is SetUse.SAME else 2
+    pair_now = claim.pair
+    split = pair_now.use is SetUse.SPLIT
+    lead = abs(pair_now.sets_a - pair_now.sets_b) if split else 0
+    arms = 1 if pair_now.use is SetUse.SAME else 2
     return what_to_run_next(
         plan,
         Beliefs(none=beliefs[0], observed=beliefs[1], none_wide=beliefs[2], observed_wide=beliefs[3]),
         present=min(claim.pair.sets_a, claim.pair.sets_b),
-        further_at_most=None if cost.sets_at_hand is None else cost.sets_at_hand // arms,
+        lead=lead,
+        further_at_most=further_within(cost.sets_at_hand, arms=arms, lead=lead),
         target=cost.target,
         seed=seed,
         draws=_SEARCHED_DRAWS if layout.estimated else _DRAWS,
@@ -101,20 +105,18 @@ def typical_runs(how: ComparisonLayout) -> int:
 def arrangement(
     how: ComparisonLayout, sets: int, runs: int, *, labels: Mapping[str, Sequence[object]] | None = None
 ) -> Arrangement:
-    """The planned design with so many sets of the level that has fewer.
+    """The planned design with so many sets of the level that has fewer, and as many of the other, or those it has.
 
     labels : block -> its planned levels; those on which both levels have run where not given.
     """
     pair = how.pairs[0]
     same = pair.use is SetUse.SAME
     places = {block: (labels or {}).get(block) or _shared_labels(how, pair, block) for block in how.blocks}
-    fewer = min(pair.sets_a, pair.sets_b)
     factors: dict[str, list[object]] = {name: [] for name in (how.factor, "pad_set", *places)}
     if same:
         factors[POSITION] = []
     for side, (level, present) in enumerate(((pair.a, pair.sets_a), (pair.b, pair.sets_b))):
-        # The level that has more sets already keeps its lead.
-        for i in range(sets if same else sets + present - fewer):
+        for i in range(sets if same else max(sets, present)):
             first = pair.a_first[f"set {i}"] == (side == 0)
             row = {how.factor: level, "pad_set": f"set {i}" if same else f"{side} set {i}"}
             row |= {block: known[i % len(known)] for block, known in places.items()}

@@ -209,21 +209,36 @@ def more_runs_table(
 ) -> Table:
     """Sets per arm needed for the wanted probability of a verdict, under each belief."""
     rows: list[tuple[Value, ...]] = []
+    uneven = any(plan.lead for plan in planned.values())
     for claim in comparison.compared:
         plan = planned.get(key_of(claim))
         for need in plan.needed if plan else ():
             hours = None
             if need.further is not None and hours_per_set is not None:
                 # A set costs one run per level: on both levels where it runs on both, else a set for each.
-                hours = need.further * 2 * hours_per_set
+                hours = (need.further + (need.beside or 0)) * hours_per_set
             start = leading_values(claim, comparison)
-            rows.append((*start, need.belief, need.sets, need.further, hours))
+            beside = (need.beside,) if uneven else ()
+            rows.append((*start, need.belief, need.sets, need.further, *beside, hours))
     factor = comparison.how.factor_name
     columns = (
         *leading(comparison),
         Column(key="belief", caption="if the truth is", kind=ColumnKind.TEXT),
-        Column(key="sets", caption=f"sets per {factor} in all", kind=ColumnKind.COUNT),
-        Column(key="further", caption=f"further sets per {factor}", kind=ColumnKind.COUNT),
+        Column(
+            key="sets",
+            caption=f"sets {f'of the {factor} that has fewer,' if uneven else f'per {factor}'} in all",
+            kind=ColumnKind.COUNT,
+        ),
+        Column(
+            key="further",
+            caption=f"further sets {'of it' if uneven else f'per {factor}'}",
+            kind=ColumnKind.COUNT,
+        ),
+        *(
+            [Column(key="beside", caption="further sets of the other", kind=ColumnKind.COUNT)]
+            if uneven
+            else []
+        ),
         Column(key="hours", caption="rig hours", kind=ColumnKind.NUMBER, unit="h"),
     )
     any_plan = next(iter(planned.values()))
