@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from functools import cached_property
+from functools import cached_property, lru_cache
 from typing import TYPE_CHECKING, Any, overload
 
 import numpy as np
@@ -64,8 +64,7 @@ class Fit:
         for part in self.blocks:
             kept = np.array([*part.layout.estimated, len(sources) - 1])
             table[np.ix_(part.block.groups, kept)] = _component_table(part)
-        names = ["variance", "raw_variance", "sd", "sd_lower", "sd_upper", "share"]
-        return pd.DataFrame(table.reshape(-1, 6), index=self._index(sources, "source"), columns=names)
+        return pd.DataFrame(table.reshape(-1, 6), index=self._index(sources, "source"), columns=_columns())
 
     @cached_property
     def anova(self) -> pd.DataFrame | None:
@@ -160,7 +159,11 @@ class Fit:
 
         if not self.by:
             return pd.Index(list(names), name=title)
-        groups: Any = pd.MultiIndex.from_arrays([list(labels) for labels in zip(*self.groups, strict=True)])
+        groups: Any = self._group_index()
+        if len(self.by) == 1:
+            # One factor: its labels are the groups themselves.
+            place: Any = np.arange(len(groups))
+            groups = pd.MultiIndex(levels=[groups], codes=[place], verify_integrity=False)
         found, place = np.unique(np.array(names, dtype=object), return_inverse=True)
         levels: list[Any] = [*groups.levels, found]
         codes: list[Any] = [np.repeat(own, len(names)) for own in groups.codes]
@@ -309,6 +312,13 @@ def _cells(data: Any, result: str | None, model: Model, by: Sequence[str]) -> tu
     if result is None:
         raise StudyError("result: not given; expected the name of the column to analyse.")
     return reduce_to_cells(data, result=result, factors=keys, covariates=model.covariates), result
+
+
+@lru_cache(maxsize=1)
+def _columns() -> pd.Index[Any]:
+    import pandas as pd
+
+    return pd.Index(["variance", "raw_variance", "sd", "sd_lower", "sd_upper", "share"])
 
 
 def _component_table(part: BlockFit) -> FloatArray:

@@ -40,35 +40,43 @@ def combination_limits(
     exactly where their F ratio stands on its upper tail point.
     """
     tail = (1 - level) / 2
-    used = coefficients != 0
-    c, s, n = coefficients[used], ms[..., used], df[used]
-    estimate = s @ c
-    plus, minus = c > 0, c < 0
-    terms = np.abs(c) * s
-    lower = estimate - np.sqrt(_variance(terms[..., plus], n[plus], terms[..., minus], n[minus], tail))
-    upper = estimate + np.sqrt(_variance(terms[..., minus], n[minus], terms[..., plus], n[plus], tail))
+    plus, minus = np.flatnonzero(coefficients > 0), np.flatnonzero(coefficients < 0)
+    above = [(coefficients[i] * ms[..., i], float(df[i])) for i in plus]
+    below = [(-coefficients[i] * ms[..., i], float(df[i])) for i in minus]
+    estimate = _total([x for x, _ in above], ms) - _total([x for x, _ in below], ms)
+    lower = estimate - np.sqrt(_variance(above, below, ms, tail))
+    upper = estimate + np.sqrt(_variance(below, above, ms, tail))
     return lower, upper
 
 
-def _variance(near: FloatArray, n: FloatArray, far: FloatArray, m: FloatArray, tail: float) -> FloatArray:
-    """The squared half width on the side on which the `near` terms shrink and the `far` terms grow."""
-    g = 1 - n / special.chdtri(n, tail)
-    h = m / special.chdtri(m, 1 - tail) - 1
-    total = (near**2) @ g**2 + (far**2) @ h**2
-    for q in range(len(n)):
-        for r in range(len(m)):
-            f = special.fdtri(n[q], m[r], 1 - tail)
-            cross = ((f - 1) ** 2 - g[q] ** 2 * f**2 - h[r] ** 2) / f
-            total = total + cross * near[..., q] * far[..., r]
-        if len(m) == 0:
+def _total(parts: list[FloatArray], like: FloatArray) -> FloatArray:
+    total: FloatArray = sum(parts[1:], start=parts[0]) if parts else np.zeros(like.shape[:-1])
+    return total
+
+
+_Terms = list[tuple[FloatArray, float]]
+
+
+def _variance(near: _Terms, far: _Terms, ms: FloatArray, tail: float) -> FloatArray:
+    """The squared half width on the side on which the `near` terms shrink and the `far` terms grow; a term is its
+    values and their degrees of freedom."""
+    g = [1 - n / float(special.chdtri(n, tail)) for _, n in near]
+    h = [m / float(special.chdtri(m, 1 - tail)) - 1 for _, m in far]
+    parts = [(x * w) ** 2 for (x, _), w in zip(near + far, g + h, strict=True)]
+    for q, (x, n) in enumerate(near):
+        for r, (z, m) in enumerate(far):
+            f = float(special.fdtri(n, m, 1 - tail))
+            parts.append(((f - 1) ** 2 - g[q] ** 2 * f**2 - h[r] ** 2) / f * x * z)
+        if not far:
             # A pure sum: Graybill and Wang's limits have no cross terms among the near ones.
             continue
-        for t in range(q + 1, len(n)):
-            both = n[q] + n[t]
-            pooled = (1 - both / special.chdtri(both, tail)) ** 2 * both**2 / (n[q] * n[t])
-            cross = (pooled - g[q] ** 2 * n[q] / n[t] - g[t] ** 2 * n[t] / n[q]) / (len(n) - 1)
-            total = total + cross * near[..., q] * near[..., t]
-    return np.maximum(total, 0.0)
+        for t in range(q + 1, len(near)):
+            z, k = near[t]
+            both = n + k
+            pooled = (1 - both / float(special.chdtri(both, tail))) ** 2 * both**2 / (n * k)
+            cross = (pooled - g[q] ** 2 * n / k - g[t] ** 2 * k / n) / (len(near) - 1)
+            parts.append(cross * x * z)
+    return np.maximum(_total(parts, ms), 0.0)
 
 
 def generalised_limits(

@@ -13,6 +13,7 @@ Sources: Searle, Casella & McCulloch (1992), Variance Components, ch. 4 and 5; N
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 
@@ -26,7 +27,7 @@ from repeatab.layout.partitions import Partition
 _SMALL_TABLE = 1 << 14
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class MeanSquares:
     """Rows: fixed terms, estimated random terms, repeatability last.
 
@@ -34,10 +35,6 @@ class MeanSquares:
     df : (rows,); ss, ms : (groups, rows).
     expected : (rows, components) multiplier of each component (estimated random terms, then repeatability) in
         the row's expected mean square; a fixed term's own effect is left out.
-    denominator : (rows, rows) the combination of mean squares that each row is tested against.
-    denominator_df : (groups, rows), Satterthwaite's where the combination is not one mean square; inf for
-        none.
-    f : (groups, rows), nan for repeatability.
     components : (groups, components) moment estimates, which may be negative.
     combination : (components, rows) each component as a combination of mean squares.
     """
@@ -48,11 +45,27 @@ class MeanSquares:
     ss: FloatArray
     ms: FloatArray
     expected: FloatArray
-    denominator: FloatArray
-    denominator_df: FloatArray
-    f: FloatArray
     components: FloatArray
     combination: FloatArray
+
+    @property
+    def denominator(self) -> FloatArray:
+        """(rows, rows) the combination of mean squares that each row is tested against."""
+        return self._tests[0]
+
+    @property
+    def f(self) -> FloatArray:
+        """(groups, rows), nan for repeatability."""
+        return self._tests[1]
+
+    @property
+    def denominator_df(self) -> FloatArray:
+        """(groups, rows), Satterthwaite's where the combination is not one mean square; inf for none."""
+        return self._tests[2]
+
+    @cached_property
+    def _tests(self) -> tuple[FloatArray, FloatArray, FloatArray]:
+        return _tests(self.ms, self.df, self.expected, self.combination, self.random.index(True))
 
 
 def mean_squares(block: Block, layout: Layout) -> MeanSquares:
@@ -76,13 +89,11 @@ def mean_squares(block: Block, layout: Layout) -> MeanSquares:
     expected = _expected(terms, len(fixed), layout.rows)
     ms = ss / df
     combination = _combination(expected, len(fixed))
-    denominator, f, denominator_df = _tests(ms, df, expected, combination, len(fixed))
     names = [*(layout.model.fixed[i].name for i in shown), *(layout.sources[i] for i in layout.estimated)]
     return MeanSquares(
         names=(*names, layout.sources[-1]),
         random=(*(False for _ in fixed), *(True for _ in random), True),
-        df=df, ss=ss, ms=ms, expected=expected, denominator=denominator,
-        denominator_df=denominator_df, f=f, components=ms @ combination.T, combination=combination,
+        df=df, ss=ss, ms=ms, expected=expected, components=ms @ combination.T, combination=combination,
     )  # fmt: skip
 
 

@@ -115,6 +115,8 @@ def _sorted(cells: Cells, group: IntArray, size: int, columns: list[int]) -> Int
 
 def _alike(cells: Cells, columns: list[int], order: IntArray | None, starts: IntArray) -> list[IntArray]:
     """The groups that share a layout: the same cells, counts and covariates."""
+    if len(starts) == 2:
+        return [np.zeros(1, np.int64)]
     # Covariates are part of the layout: what can be told apart depends on their values.
     covariates = np.concatenate([cells.mean[:, 1:], cells.cross[:, 1:, 1:].reshape(len(cells), -1)], axis=1)
     parts = [*cells.codes[:, columns].T, cells.count, *covariates.T]
