@@ -1,4 +1,4 @@
-"""The page: one HTML file that holds everything, needs no network and runs no script.
+"""The page: one HTML file that holds everything and needs no network; its one script sorts tables.
 
 In: an Outcome. Out: the bytes of report.html. What stands where is in page.html.j2; here the values are made
 into text. Every name goes through the template's escaping; nothing is marked as safe.
@@ -6,14 +6,17 @@ into text. Every name goes through the template's escaping; nothing is marked as
 
 from __future__ import annotations
 
+import base64
+import hashlib
 from collections.abc import Sequence
 from dataclasses import dataclass
+from importlib import resources
 from typing import TYPE_CHECKING
 
 from repeatab.base.progress import Progress, silent
 from repeatab.outcome import figures as data
 from repeatab.outcome.outcome import DataFinding, Outcome
-from repeatab.outcome.tables import Table
+from repeatab.outcome.tables import Table, Value
 from repeatab.outcome.verdict import Judgement
 from repeatab.report.marks import LOOKS, mark_of
 from repeatab.report.numbers import MISSING, MISSING_MEANS, cell_text, column_decimals, count, is_numeric
@@ -26,6 +29,7 @@ if TYPE_CHECKING:
 NAME = "report.html"
 
 _AT_A_GLANCE = 8
+_LONG_WORD = 18
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -42,9 +46,12 @@ class Answer:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Cell:
+    """One cell as text; `key` is the number that its column is sorted by, "" for texts."""
+
     text: str
     numeric: bool
     missing: bool
+    key: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -52,6 +59,11 @@ class Head:
     caption: str
     unit: str
     numeric: bool
+
+    @property
+    def long(self) -> bool:
+        """Whether a word of it may be broken: one that would take the room of several columns."""
+        return max(map(len, self.caption.split()), default=0) > _LONG_WORD
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -108,6 +120,7 @@ def page_bytes(
         next_table=_table_view(next_table) if next_table is not None else None,
         colours={mark.value: look.colour for mark, look in LOOKS.items()},
         missing_means=MISSING_MEANS,
+        script_hash=_script_hash(),
         rows_of=_rows_of,
         plain=printable,
         prose=prose,
@@ -127,6 +140,17 @@ def _template() -> Template:
         lstrip_blocks=True,
     )
     return environment.get_template("page.html.j2")
+
+
+def _script_hash() -> str:
+    """The hash by which the page's policy knows its script."""
+    script = resources.files("repeatab.report").joinpath("sort_tables.js.j2").read_bytes().strip()
+    return "sha256-" + base64.b64encode(hashlib.sha256(script).digest()).decode("ascii")
+
+
+def _key(value: Value) -> str:
+    """A number with all its digits."""
+    return repr(float(value)) if isinstance(value, int | float) and not isinstance(value, bool) else ""
 
 
 def _answer(judgement: Judgement) -> Answer:
@@ -159,7 +183,8 @@ def _table_view(table: Table) -> TableView:
         cells = []
         for value, column, places, right in zip(values, table.columns, decimals, numeric, strict=True):
             text = cell_text(value, column, places)
-            cells.append(Cell(text=text, numeric=right, missing=text == MISSING))
+            key = "" if text == MISSING or not right else _key(value)
+            cells.append(Cell(text=text, numeric=right, missing=text == MISSING, key=key))
         rows.append(tuple(cells))
     remarks = [prose(remark) for remark in table.remarks]
     if any(cell.missing for row in rows for cell in row):
