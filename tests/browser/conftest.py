@@ -42,12 +42,13 @@ def outcome_of() -> Callable[[str], Outcome]:
 def pages_of(
     outcome_of: Callable[[str], Outcome], tmp_path_factory: pytest.TempPathFactory
 ) -> Callable[[str], list[Path]]:
-    """Every page of a study's report: its own, then those of the participants."""
+    """Every page that a study's report has: its own, that of all rigs, those of the participants."""
     from repeatab.report.write import write_report
 
     @cache
     def pages(name: str) -> list[Path]:
-        files = write_report(outcome_of(name), tmp_path_factory.mktemp("reports") / name)
-        return [files.page, *files.participants]
+        folder = tmp_path_factory.mktemp("reports") / name
+        write_report(outcome_of(name), folder)
+        return sorted(folder.rglob("*.html"))
 
     return pages

@@ -12,13 +12,13 @@ from pathlib import Path
 
 import pytest
 from chromium import Browser
-from conftest import STUDIES
 from examination import ask, faults_of, load, number
 
 from repeatab.outcome.outcome import Outcome
 from repeatab.report.page import page_bytes
 
 Pages = Callable[[str], list[Path]]
+STUDIES = Path(__file__).parents[2] / "studies"
 
 MARKUP = (
     '</title><script>document.title = "taken over"</script>'
