@@ -120,7 +120,9 @@ def _methods(study: RoundStudy) -> Iterator[tuple[str, str, str]]:
     )
     yield (
         "their intervals",
-        "exact chi-square for s_r, modified large-sample for s_L and s_R",
+        "exact chi-square for s_r, modified large-sample for s_L and s_R; all assume normal results: in simulated "
+        "rounds of 8 × 3 with skewed, heavy-tailed or contaminated results those of s_r held 75 to 87 % and of s_R "
+        "82 to 93 % instead of 95 %",
         "Graybill & Wang (1980); Ting et al. (1990); Burdick & Graybill (1992)",
     )
     yield "h and k", "indicator values from Student's t and F", "ISO 5725-2:1994, 7.3.1; Wilrich (2013)"
