@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import lru_cache
 
 from repeatab.base.errors import EstimationError, StudyError
 from repeatab.control.charts import Chart, Cusum, Ewma, Shewhart
@@ -57,6 +58,7 @@ def shewhart_for(*, in_control: float, shift: float, rules: tuple[RunRule, ...] 
     return _choice(Shewhart(limit=limit, rules=rules), shift)
 
 
+@lru_cache(maxsize=64)
 def ewma_for(*, shift: float, in_control: float, starting_limits: bool = False) -> ChartChoice:
     """Return the EWMA chart that finds `shift` soonest among those with that in-control average run length.
 
@@ -96,6 +98,7 @@ def ewma_for(*, shift: float, in_control: float, starting_limits: bool = False) 
     )
 
 
+@lru_cache(maxsize=64)
 def ewma_limit(*, weight: float, in_control: float, starting_limits: bool = False) -> float:
     """Return the limit that gives an EWMA chart of that weight the in-control average run length
     `in_control`.
@@ -104,6 +107,7 @@ def ewma_limit(*, weight: float, in_control: float, starting_limits: bool = Fals
     return _ewma_limit(weight, in_control, starting_limits)
 
 
+@lru_cache(maxsize=64)
 def cusum_for(*, shift: float, in_control: float, head_start: bool = False) -> ChartChoice:
     """Return the CUSUM that finds `shift` soonest: its reference is half the shift; its decision gives
     `in_control`.

@@ -50,10 +50,13 @@ def ewma_series(
     require_scatter(sd, what="EWMA")
     average = np.empty(x.size)
     last = centre if start is None else start
-    for i, value in enumerate(x):
-        last = last + chart.weight * (float(value) - last)
+    for i, value in enumerate(x.tolist()):
+        last = last + chart.weight * (value - last)
         average[i] = last
-    width = sd * np.array([chart.half_width_at(i + 1) for i in range(x.size)])
+    if chart.starting_limits:
+        width = sd * np.array([chart.half_width_at(i + 1) for i in range(x.size)])
+    else:
+        width = np.full(x.size, sd * chart.half_width)
     lower, upper = centre - width, centre + width
     return EwmaSeries(
         average=average,

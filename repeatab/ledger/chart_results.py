@@ -136,16 +136,21 @@ def _sets_return(ledger: Ledger, wanted: _Wanted) -> bool:
 
 
 def _visits(ledger: Ledger, wanted: _Wanted, source: InputFile) -> PastVisits:
-    columns = [
+    selected = [
         VISITS.c.rig, VISITS.c.section, VISITS.c.visit, VISITS.c.reference, sa.func.coalesce(VISITS.c.day, ""),
         VISITS.c.count, VISITS.c.mean, VISITS.c.centred_ss,
     ]  # fmt: skip
-    query = sa.select(*columns).where(*wanted.of(VISITS))
+    query = sa.select(*selected).where(*wanted.of(VISITS))
+    columns: list[list[Any]] = [[] for _ in range(len(selected))]
     with ledger.database.reading() as connection:
-        # The driver's plain tuples: a quarter of a million row objects cost the collector of garbage a second.
         cursor = connection.execute(query).cursor
-        rows: list[Any] = [] if cursor is None else list(cursor.fetchall())
-    rig, section, visit, reference, day, count, mean, squares = zip(*rows, strict=True)
+        assert cursor is not None
+        # The driver's plain tuples, some thousands at a time: a quarter of a million of them, or of row objects, at
+        # once would cost the collector of garbage a second.
+        while rows := cursor.fetchmany(20_000):
+            for column, values in zip(columns, zip(*rows, strict=True), strict=True):
+                column.extend(values)
+    rig, section, visit, reference, day, count, mean, squares = columns
     return PastVisits(
         quantity=wanted.quantity, rig=rig, section=section, visit=visit, reference=reference, day=day, count=count,
         mean=mean, centred_ss=squares, sets_return=_sets_return(ledger, wanted), inputs=(source,),

@@ -12,13 +12,17 @@ from repeatab.outcome.serialise import from_jsonable, to_jsonable
 from repeatab.report import json_file, page, workbook
 from repeatab.report.participant_pages import FOLDER, participant_files
 from repeatab.report.pictures import Image, figure_and_images
+from repeatab.report.rigs_page import has_rigs_page, write_rigs_page
 from repeatab.report.run_sheet import run_sheet_files
 from repeatab.report.words import file_stem
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ReportFiles:
-    """Where the parts of a report lie; `kept` names files changed by hand that were kept under a new name."""
+    """Where the parts of a report lie; `kept` names files changed by hand that were kept under a new name.
+
+    rigs : the page for all rigs, which a control chart has.
+    """
 
     folder: Path
     page: Path
@@ -27,9 +31,11 @@ class ReportFiles:
     figures: tuple[Path, ...]
     participants: tuple[Path, ...] = ()
     kept: tuple[str, ...] = ()
+    rigs: Path | None = None
 
     def __str__(self) -> str:
-        return f"report in {self.folder}: {self.page.name}, {self.data.name}, {self.workbook.name}, figures"
+        rigs = f"{self.rigs.name} (all rigs at a glance), " if self.rigs is not None else ""
+        return f"report in {self.folder}: {rigs}{self.page.name}, {self.data.name}, {self.workbook.name}, figures"
 
 
 def write_report(
@@ -42,7 +48,7 @@ def write_report(
     """Write the report of an outcome into a folder.
 
     The folder then holds report.html, result.json, tables.xlsx, figures/ (SVG and PNG) and, for a round robin with
-    codes, participants/ with a page for each of them. A report that was
+    codes, participants/ with a page for each of them; for a control chart rigs.html, written first. A report that was
     there before is replaced at once, or stays whole if anything fails. Files of others in the folder stay.
 
     Parameters
@@ -58,6 +64,12 @@ def write_report(
     """
     folder = Path(folder)
     check_folder(folder)
+    rigs = None
+    if has_rigs_page(outcome):
+        # Before the histories are drawn, which takes seconds for each rig. It is no part of the list of our files, so
+        # that a report that is there stays whole until all of the new one is made.
+        progress("writing the page for all rigs", 0, 1)
+        rigs = write_rigs_page(outcome, folder)
     contents = report_contents(outcome, progress=progress, sheet_separator=sheet_separator)
     progress("writing the report", 0, 1)
     kept = write_folder(folder, contents)
@@ -70,6 +82,7 @@ def write_report(
         figures=tuple(folder / name for name in contents if name.startswith("figures/")),
         participants=tuple(folder / name for name in contents if name.startswith(f"{FOLDER}/")),
         kept=kept,
+        rigs=rigs,
     )
 
 

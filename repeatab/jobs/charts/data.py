@@ -7,7 +7,7 @@ of the job holds rows, except the base rows of range charts.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -31,11 +31,15 @@ _DAYS_PER_MONTH = 365.2425 / 12
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Visits:
-    """The visits of one rig in order; days are ISO dates ("" where none is recorded), `dated` if all are."""
+    """The visits of one rig in order; days are ISO dates ("" where none is recorded), `dated` if all are.
+
+    stamps: (visits,) the days as dates, not-a-time where none is recorded.
+    """
 
     labels: tuple[str, ...]
     days: tuple[str, ...]
     dated: bool
+    stamps: Days = field(compare=False, repr=False)
 
     def __len__(self) -> int:
         return len(self.labels)
@@ -364,7 +368,10 @@ def _order_of_visits(cells: Cells, days: Days) -> tuple[IntArray, dict[str, Visi
         place[number, label[mine]] = np.arange(mine.size)
         own_days = tuple(texts[mine].tolist())
         visits[str(rig)] = Visits(
-            labels=tuple(str(labels[i]) for i in label[mine]), days=own_days, dated=all(own_days)
+            labels=tuple(str(labels[i]) for i in label[mine]),
+            days=own_days,
+            dated=all(own_days),
+            stamps=first[mine],
         )
     return place, visits
 

@@ -36,6 +36,7 @@ from repeatab.outcome.verdict import Verdict
 MOST_RIGS = 12
 """Rigs drawn one by one, those that signal first; the state of the others stands in the first figure."""
 _MOST_POINTS = 400
+_FIRST_DAY = date(1970, 1, 1).toordinal()
 
 Key = tuple[str, str]
 
@@ -104,10 +105,12 @@ def _states_figure(states: Sequence[RigState], visits: Mapping[str, Visits]) -> 
     )
 
 
-def _place(visits: Visits, index: int) -> float:
+def _places(visits: Visits, chosen: IntArray) -> list[float]:
+    """Where visits stand on the axis: by their days, else by their order."""
     if visits.dated:
-        return float(date.fromisoformat(visits.days[index]).toordinal())
-    return float(index + 1)
+        found: list[float] = (visits.stamps[chosen].astype(np.float64) + _FIRST_DAY).tolist()
+        return found
+    return [float(index + 1) for index in chosen]
 
 
 def _events(
@@ -153,22 +156,21 @@ def _history_strip(
         judged = set(regime.new.tolist())
         kept = set(base_kept(regime, one.limits).tolist()) if one.limits else set(regime.base.tolist())
         places = np.arange(regime.start, regime.stop)[-_MOST_POINTS:]
-        bounds = _bounds(series, one.limits, places)
-        for place, (centre, low, high) in zip(places.tolist(), bounds, strict=True):
+        visits = series.visit[places]
+        columns = (
+            places.tolist(), visits.tolist(), _places(series.visits, visits),
+            scale.levels(series.cells.mean[places]).tolist(), _bounds(series, one.limits, places, scale),
+        )  # fmt: skip
+        for place, visit, at, value, (centre, low, high) in zip(*columns, strict=True):
             use = PointUse.NEW if place in judged else PointUse.BASE if place in kept else PointUse.LEFT_OUT
-            visit = int(series.visit[place])
             points.append(
                 HistoryPoint(
-                    place=_place(series.visits, visit), label=series.visits.labels[visit],
-                    value=scale.level(float(series.cells.mean[place])),
-                    centre=None if centre is None else scale.level(centre),
-                    lower=None if low is None else scale.level(low),
-                    upper=None if high is None else scale.level(high),
+                    place=at, label=series.visits.labels[visit], value=value, centre=centre, lower=low, upper=high,
                     use=use, signal=visit in loud,
                 )
             )  # fmt: skip
-            # A new reference starts a new line too: its level is another.
-            stretches.append(1000 * regime.number + int(series.cells.source[place]))
+        # A new reference starts a new line too: its level is another.
+        stretches += (1000 * regime.number + series.cells.source[places]).tolist()
     line = HistoryLine(name="mean of the visit", points=tuple(points), stretches=tuple(stretches))
     return HistoryStrip(label=_strip_name(series), lines=(line,))
 
@@ -181,7 +183,7 @@ def _strip_name(series: Series) -> str:
 
 
 def _bounds(
-    series: Series, limits: SeriesLimits | None, places: IntArray
+    series: Series, limits: SeriesLimits | None, places: IntArray, scale: Scale
 ) -> list[tuple[float | None, float | None, float | None]]:
     """Centre and limits of each point in the unit of its own reference; none for residuals and without limits."""
     if limits is None:
@@ -197,7 +199,7 @@ def _bounds(
         sd = np.sqrt(limits.sd(series.cells.count[places]) ** 2 + series.extra[places])
         half = limits.limits.factor * sd
     rows = np.column_stack([centre, centre - half, centre + half]) + offset[:, None]
-    return [(float(c), float(low), float(high)) for c, low, high in rows]
+    return [(centre, low, high) for centre, low, high in scale.levels(rows).tolist()]
 
 
 def _smoothed(
@@ -250,19 +252,22 @@ def _smoothed_lines(
             number += 1
             for name, values, low, high in _smoothed_values(question, key, stretch):
                 points, stretches = lines.setdefault(name, ([], []))
-                for i, place in list(enumerate(stretch.places.tolist()))[-_MOST_POINTS:]:
-                    visit = int(series.visit[place])
-                    lower = None if low is None else float(low[i])
-                    upper = None if high is None else float(high[i])
-                    value = float(values[i])
-                    beyond = (upper is not None and value > upper) or (lower is not None and value < lower)
+                visits = series.visit[stretch.places[-_MOST_POINTS:]]
+                shown = values[-_MOST_POINTS:].tolist()
+                lower, upper = (
+                    [None] * len(shown) if one is None else one[-_MOST_POINTS:].tolist()
+                    for one in (low, high)
+                )
+                columns = (visits.tolist(), _places(series.visits, visits), shown, lower, upper)
+                for visit, place, value, under, over in zip(*columns, strict=True):
+                    beyond = (over is not None and value > over) or (under is not None and value < under)
                     points.append(
                         HistoryPoint(
-                            place=_place(series.visits, visit), label=series.visits.labels[visit], value=value,
-                            centre=0.0, lower=lower, upper=upper, use=PointUse.NEW, signal=beyond,
+                            place=place, label=series.visits.labels[visit], value=value, centre=0.0, lower=under,
+                            upper=over, use=PointUse.NEW, signal=beyond,
                         )
                     )  # fmt: skip
-                    stretches.append(number)
+                stretches += [number] * len(shown)
     return tuple(
         HistoryLine(name=name, points=tuple(points), stretches=tuple(stretches))
         for name, (points, stretches) in lines.items()
@@ -359,6 +364,6 @@ def _joint_strip(kind: GivenBy, rig: str, regimes: tuple[JointRegime, ...], visi
 
 def _joint_point(visits: Visits, visit: int, value: float, limit: float, use: PointUse) -> HistoryPoint:
     return HistoryPoint(
-        place=_place(visits, visit), label=visits.labels[visit], value=value, centre=None, lower=None,
+        place=_places(visits, np.array([visit]))[0], label=visits.labels[visit], value=value, centre=None, lower=None,
         upper=limit, use=use, signal=value > limit,
     )  # fmt: skip

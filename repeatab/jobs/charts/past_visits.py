@@ -6,6 +6,7 @@ Out: PastVisits; cells with the first day of each, like those of rows.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -35,14 +36,14 @@ class PastVisits:
     """
 
     quantity: Quantity
-    rig: tuple[str, ...]
-    section: tuple[str, ...]
-    visit: tuple[str, ...]
-    reference: tuple[str | None, ...]
-    day: tuple[str, ...]
-    count: tuple[int, ...]
-    mean: tuple[float, ...]
-    centred_ss: tuple[float, ...]
+    rig: Sequence[str]
+    section: Sequence[str]
+    visit: Sequence[str]
+    reference: Sequence[str | None]
+    day: Sequence[str]
+    count: Sequence[int]
+    mean: Sequence[float]
+    centred_ss: Sequence[float]
     sets_return: bool = False
     inputs: tuple[InputFile, ...] = ()
     findings: tuple[DataFinding, ...] = ()
@@ -71,7 +72,7 @@ def cells_by_visit(past: PastVisits, *, rigs: tuple[str, ...], sections: tuple[s
     """
     coded = [
         _coded(past.rig), _coded(past.section), _numbered(*_coded(past.visit)),
-        _coded(tuple(lot or UNNAMED for lot in past.reference)),
+        _coded([lot or UNNAMED for lot in past.reference]),
     ]  # fmt: skip
     kept = np.ones(len(past.rig), dtype=np.bool_)
     for (levels, codes), chosen in zip(coded, (rigs, sections), strict=False):
@@ -94,7 +95,7 @@ def cells_by_visit(past: PastVisits, *, rigs: tuple[str, ...], sections: tuple[s
     return _merged(cells, _days(past.day, kept))
 
 
-def _coded(labels: tuple[Any, ...]) -> tuple[LabelArray, IntArray]:
+def _coded(labels: Sequence[Any]) -> tuple[LabelArray, IntArray]:
     import pandas as pd
 
     codes, uniques = pd.factorize(np.array(labels, dtype=object))
@@ -118,7 +119,7 @@ def _present(levels: LabelArray, codes: IntArray) -> tuple[LabelArray, IntArray]
     return levels[there], (np.cumsum(there) - 1)[codes]
 
 
-def _days(texts: tuple[str, ...], kept: BoolArray) -> Days:
+def _days(texts: Sequence[str], kept: BoolArray) -> Days:
     import pandas as pd
 
     codes, uniques = pd.factorize(np.array(texts, dtype=object)[kept])

@@ -9,6 +9,9 @@ import math
 from dataclasses import dataclass, field
 from enum import Enum
 
+import numpy as np
+from numpy.typing import NDArray
+
 from repeatab.base.errors import StudyError
 from repeatab.control.charts import Cusum, Ewma, Shewhart
 from repeatab.control.scatter import ScatterMethod
@@ -69,12 +72,14 @@ class BasePeriod:
         if self.start is not None and self.until is not None and self.start > self.until:
             raise StudyError(f"base: found {self.start} to {self.until}, expected the start before the end.")
 
-    def holds(self, day: str) -> bool:
-        """Whether a day (ISO date, "" for none) lies between start and until."""
-        if self.start is None and self.until is None:
-            return True
-        after = self.start is None or day >= self.start
-        return bool(day) and after and (self.until is None or day <= self.until)
+    def holds(self, days: NDArray[np.datetime64]) -> NDArray[np.bool_]:
+        """(days,) whether each lies between start and until; not-a-time does only where both are open."""
+        inside = np.ones(days.size, dtype=np.bool_)
+        if self.start is not None:
+            inside &= days >= np.datetime64(self.start, "D")
+        if self.until is not None:
+            inside &= days <= np.datetime64(self.until, "D")
+        return inside
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -74,10 +74,6 @@ class Series:
         """Index of each point's visit among the visits of the rig."""
         return self.cells.visit
 
-    def days(self) -> list[str]:
-        """The day of each point."""
-        return [self.visits.days[i] for i in self.visit]
-
 
 def series_of(
     question: ControlChart,
@@ -185,12 +181,12 @@ def _cuts(
     section: str,
 ) -> dict[int, str]:
     """Place of the first point of each later regime -> what restarted it, in order."""
-    days = [visits.days[i] for i in cells.visit]
     found: dict[int, str] = {}
-    for event in events:
-        if event.kind in question.restart_at and event.concerns(rig) and all(days):
-            place = next((i for i, day in enumerate(days) if day >= event.day), len(days))
-            if 0 < place < len(days):
+    days = visits.stamps[cells.visit]
+    for event in events if not np.isnat(days).any() else ():
+        if event.kind in question.restart_at and event.concerns(rig):
+            place = int(np.searchsorted(days, np.datetime64(event.day, "D")))
+            if 0 < place < days.size:
                 found[place] = str(event)
     for place in (np.flatnonzero(np.diff(cells.source)) + 1).tolist():
         a, b = sorted((int(cells.source[place - 1]), int(cells.source[place])))
@@ -223,8 +219,7 @@ def _regime(
     base = asked or _AFTER_STATED
     start, stop = int(places[0]), int(places[-1]) + 1
     if number == 0:
-        inside = np.array([base.holds(visits.days[i]) for i in own.visit], dtype=np.bool_)
-        window = places[inside][: base.visits]
+        window = places[base.holds(visits.stamps[own.visit])][: base.visits]
         if window.size:
             return Regime(
                 number=0, start=start, stop=stop, cause=cause, base=window, new=places[places > window[-1]],

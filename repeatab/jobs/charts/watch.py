@@ -176,11 +176,11 @@ def standardised(
 def _stretches(
     question: ControlChart, series: Series, regime: Regime, limits: SeriesLimits, events: Sequence[Event]
 ) -> Iterator[Stretch]:
-    days = series.days()
+    days = series.visits.stamps[series.visit]
     closings = [event for event in events if event.kind in question.closing and event.concerns(series.rig)]
     left = regime.new
     for event in closings:
-        done = left[[bool(days[i]) and days[i] < event.day for i in left]] if left.size else left
+        done = left[days[left] < np.datetime64(event.day, "D")]
         if done.size:
             yield _stretch(question, series, regime, limits, done, str(event))
             left = left[done.size :]

@@ -106,7 +106,7 @@ def _by_ages(cells: Mapping[str, VisitCells], sources: tuple[str, ...]) -> tuple
 def _of_base(cells: VisitCells, visits: Visits, base: BasePeriod | None) -> VisitCells:
     if base is None:
         return cells
-    inside = np.flatnonzero([base.holds(day) for day in visits.days])
+    inside = np.flatnonzero(base.holds(visits.stamps))
     return cells.at(np.isin(cells.visit, inside[: base.visits]))
 
 

@@ -12,6 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from repeatab.base.quantity import Quantity
+from repeatab.control.arrays import FloatArray
 from repeatab.control.beginning import Course
 from repeatab.control.limits import TRIAL_BELOW, nominal_rate
 from repeatab.control.signals import Side
@@ -51,6 +52,10 @@ class Scale:
     def level(self, value: float) -> float:
         """A level in the unit of the result."""
         return math.exp(value) if self.ratio else value
+
+    def levels(self, values: FloatArray) -> FloatArray:
+        """Levels in the unit of the result."""
+        return np.exp(values) if self.ratio else values
 
     def change(self, value: float) -> float:
         """A change: in the unit of the result, or in percent."""
