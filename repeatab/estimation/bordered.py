@@ -223,7 +223,22 @@ class _Eliminated:
     log_determinant: float
 
 
-def _eliminated(system: Bordered, group: int, ratio: FloatArray) -> _Eliminated:
+class _Room:
+    """Arrays that every group fills anew: fetching as much memory from the system again and again costs more than
+    the products that are written to it."""
+
+    def __init__(self, system: Bordered) -> None:
+        classes, width, _ = system.inner.shape
+        size = system.corner.shape[1]
+        self.over = np.empty((classes, width, size))
+        self.wide, self.f = (np.empty((classes, width, size - 1)) for _ in range(2))
+        self.far = np.empty((classes * width, system.random_columns))
+        self.part = np.empty(classes * width * (size - 1))
+        self.grams = np.empty((len(system.local_terms), size - 1, size - 1))
+        self.border = np.empty((system.random_columns, system.random_columns))
+
+
+def _eliminated(system: Bordered, group: int, ratio: FloatArray, room: _Room) -> _Eliminated:
     classes, width, _ = system.inner.shape
     root = np.sqrt(ratio)
     local = np.empty(width)
@@ -240,7 +255,7 @@ def _eliminated(system: Bordered, group: int, ratio: FloatArray) -> _Eliminated:
     triangle = np.linalg.inv(lower)
     turned = triangle * local
     m = system.shared.shape[2]
-    over = np.empty((classes, width, size))
+    over = room.over
     np.matmul(turned, system.shared, out=over[:, :, :m])
     np.matmul(turned, system.own[group], out=over[:, :, m:])
     flat = over.reshape(classes * width, size)
@@ -257,9 +272,9 @@ def _eliminated(system: Bordered, group: int, ratio: FloatArray) -> _Eliminated:
 
 def bordered_criterion(system: Bordered, theta: FloatArray) -> FloatArray:
     """(groups,) -2 log restricted likelihood at variances (groups, K + 1) of the scaled result, all constants."""
-    found = np.empty(len(theta))
+    found, room = np.empty(len(theta)), _Room(system)
     for g, variances in enumerate(theta):
-        here = _eliminated(system, g, variances[:-1] / variances[-1])
+        here = _eliminated(system, g, variances[:-1] / variances[-1], room)
         found[g] = _criterion(system, here, variances[-1])
     return found
 
@@ -278,15 +293,18 @@ def bordered_sums(system: Bordered, theta: FloatArray) -> Sums:
         norm=np.empty((*ratio.shape, ratio.shape[1])), quadratic=np.empty_like(ratio),
         average=np.empty((*ratio.shape, ratio.shape[1])), rss=np.empty(len(theta)),
     )  # fmt: skip
+    room = _Room(system)
     for g in range(len(theta)):
-        here = _eliminated(system, g, ratio[g])
-        _add_group(system, here, ratio[g], g, found)
-        exact = here if (plain[g] == ratio[g]).all() else _eliminated(system, g, plain[g])
+        here = _eliminated(system, g, ratio[g], room)
+        _add_group(system, here, ratio[g], g, found, room)
+        exact = here if (plain[g] == ratio[g]).all() else _eliminated(system, g, plain[g], room)
         found.criterion[g] = _criterion(system, exact, theta[g, -1])
     return found
 
 
-def _add_group(system: Bordered, here: _Eliminated, ratio: FloatArray, g: int, found: Sums) -> None:
+def _add_group(
+    system: Bordered, here: _Eliminated, ratio: FloatArray, g: int, found: Sums, room: _Room
+) -> None:
     """Write the sums of one group, from I - M^-1 of the random columns and the scaled effects v = E^-1 u."""
     classes, width, size = here.over.shape
     r = system.random_columns
@@ -295,17 +313,16 @@ def _add_group(system: Bordered, here: _Eliminated, ratio: FloatArray, g: int, f
     back = here.triangle.transpose(0, 2, 1)
     # M^-1 = A^-1 + F F' among the local columns, -F small towards the border.
     spread = here.scale[:-1, None] * small.T
-    f = back @ (here.over[:, :, :-1].reshape(classes * width, size - 1) @ spread).reshape(
-        classes, width, size - 1
-    )
-    flat = f.reshape(classes * width, size - 1)
-    far = flat @ small[:, :r]
+    np.matmul(here.over.reshape(-1, size)[:, :-1], spread, out=room.wide.reshape(-1, size - 1))
+    f = np.matmul(back, room.wide, out=room.f)
+    far = np.matmul(f.reshape(-1, size - 1), small[:, :r], out=room.far)
     near = f @ f.transpose(0, 2, 1)
     rest = np.eye(width) - back @ here.triangle - near
-    border = np.eye(r) - inverse[:r, :r]
+    border = np.negative(inverse[:r, :r], out=room.border)
+    border[np.arange(r), np.arange(r)] += 1
 
     slices, columns = system.local_slices, system.border_slices
-    grams = [_gram(f[:, where]) for where in slices]
+    grams = [_gram(f[:, where], room, j) for j, where in enumerate(slices)]
     blocks = np.einsum("sij,sij->ij", rest, rest) - np.einsum("sij,sij->ij", near, near)
     beside = np.einsum("sij,sij->ij", *[far.reshape(classes, width, r)] * 2)
     squares = border**2
@@ -324,10 +341,11 @@ def _add_group(system: Bordered, here: _Eliminated, ratio: FloatArray, g: int, f
     _add_effects(system, here, inverse, ratio, g, found)
 
 
-def _gram(part: FloatArray) -> FloatArray:
-    rows = np.ascontiguousarray(part).reshape(-1, part.shape[2])
-    product: FloatArray = rows.T @ rows
-    return product
+def _gram(part: FloatArray, room: _Room, place: int) -> FloatArray:
+    rows = room.part[: part.size].reshape(part.shape)
+    np.copyto(rows, part)
+    flat = rows.reshape(-1, part.shape[2])
+    return np.asarray(np.matmul(flat.T, flat, out=room.grams[place]), np.float64)
 
 
 def _add_effects(
