@@ -35,7 +35,7 @@ VALUES = {"R1": (0.401, 0.405, 0.398, 0.402, 0.407, 0.400), "R2": (0.403, 0.399,
 
 
 @pytest.fixture(scope="session")
-def _stored(tmp_path_factory: pytest.TempPathFactory) -> Path:
+def stored_lab(tmp_path_factory: pytest.TempPathFactory) -> Path:
     folder = tmp_path_factory.mktemp("stored") / "lab"
     report = folder / "out" / "check"
     report.mkdir(parents=True)
@@ -52,6 +52,6 @@ def _stored(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 
 @pytest.fixture
-def lab(_stored: Path, tmp_path: Path) -> Path:
+def lab(stored_lab: Path, tmp_path: Path) -> Path:
     """The folder of a study, with the report of its run in out/check/."""
-    return Path(shutil.copytree(_stored, tmp_path / "lab"))
+    return Path(shutil.copytree(stored_lab, tmp_path / "lab"))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shutil
 from dataclasses import replace
 from pathlib import Path
 
@@ -21,9 +22,9 @@ STAMP = Stamp(by="A. Tester", at="2026-04-30T09:00:00+00:00")
 DAYS = ("2026-01-31", "2026-02-28", "2026-03-31")
 
 
-@pytest.fixture
-def months(lab: Path) -> Path:
-    """Three months of the same check, each recorded; the result of each beside its study."""
+@pytest.fixture(scope="session")
+def _months(stored_lab: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    lab = Path(shutil.copytree(stored_lab, tmp_path_factory.mktemp("months") / "lab"))
     study = (lab / "check.toml").read_text(encoding="utf-8").replace("march*.csv", "march.csv")
     for day in DAYS:
         path = lab / f"m{day}.toml"
@@ -31,6 +32,12 @@ def months(lab: Path) -> Path:
         outcome = run_study(load_study(path), ledger=lab / "lab.sqlite", stamp=STAMP)
         (lab / f"m{day}.json").write_bytes(to_json_bytes(outcome))
     return lab
+
+
+@pytest.fixture
+def months(_months: Path, tmp_path: Path) -> Path:
+    """Three months of the same check, each recorded; the result of each beside its study."""
+    return Path(shutil.copytree(_months, tmp_path / "months"))
 
 
 def again(months: Path, day: str, ledger: str | None = "lab.sqlite") -> Rerun:
