@@ -5,7 +5,7 @@ In: the analysis of variance of a balanced layout, or a BlockFit.  Out: (groups,
 balanced   exact chi-square for repeatability, modified large-sample for the rest.
 otherwise  generalised pivotal, exact for repeatability and for a single random term; measured in
            tests/assurance/interval_grid.md, where profile limits fall short with few levels.
-large      profile likelihood, which many levels make right, and which needs no matrix of all results.
+large      profile likelihood with points for few levels (small_sample_profile), which needs no matrix of all results.
 
 A component that comes out below zero gets the upper limit of one estimated at zero: the limit of its own data would
 shrink the worse they fit the model, down to "0 to 0". So upper limits err towards a larger component there.
@@ -29,8 +29,8 @@ if TYPE_CHECKING:
     from repeatab.estimation.block_fit import BlockFit
 
 EVEN_DRAWS = 2_048
-# Numbers held at once, about: 32 MiB.
-_NUMBERS = 1 << 22
+# Numbers held at once, about: 4 MiB, which stay near the processor.
+_NUMBERS = 1 << 19
 # Operations of the orthogonal bases that the pivots of one group need: about half a second.
 _LARGEST = 2e8
 

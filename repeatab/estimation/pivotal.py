@@ -32,7 +32,8 @@ if TYPE_CHECKING:
     from repeatab.estimation.block_fit import BlockFit
 
 _STEPS = 60
-_SETTLED = 1e-10
+# Quadratic: what a step of this share leaves is far below what the draws themselves leave open.
+_SETTLED = 1e-6
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
