@@ -186,10 +186,15 @@ def _coded(series: Any, name: str) -> tuple[LabelArray, IntArray]:
             _refuse_empty(np.isnan(series), name)
         return sort_and_code(series)
     native = series.to_native()
-    if type(native).__module__.partition(".")[0] == "pandas" and not hasattr(native.dtype, "num"):
+    if type(native).__module__.partition(".")[0] == "pandas" and not isinstance(native.dtype, np.dtype):
         # Categories and text: pandas codes them without making an object of every row.
         import pandas as pd
 
+        if isinstance(native.dtype, pd.CategoricalDtype):
+            stored = native.cat.codes.to_numpy()
+            _refuse_empty(stored < 0, name)
+            found, codes = dense_codes(stored.astype(np.int64), len(native.cat.categories))
+            return sorted_levels(list(native.cat.categories[found]), codes)
         codes, uniques = pd.factorize(native)
         _refuse_empty(codes < 0, name)
         return sorted_levels(list(uniques), codes.astype(np.int64, copy=False))
@@ -268,8 +273,11 @@ def _lost(mean: FloatArray, rest: FloatArray, origin: float, starts: IntArray, c
 
 def _order_of(cell: IntArray, size: int) -> IntArray:
     """Rows in the order of their cells. Short whole numbers are sorted digit by digit, in one pass each."""
-    kind = np.uint16 if size <= 1 << 16 else np.int64
-    return np.argsort(cell.astype(kind), kind="stable")
+    low = np.argsort(cell.astype(np.uint16), kind="stable")
+    if size <= 1 << 16:
+        return low
+    high = (cell >> 16)[low]
+    return low[np.argsort(high.astype(np.uint16) if size <= 1 << 32 else high, kind="stable")]
 
 
 def _centred(column: FloatArray, starts: IntArray, count: IntArray) -> tuple[FloatArray, FloatArray]:

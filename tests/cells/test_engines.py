@@ -21,7 +21,7 @@ import pyarrow.parquet as pq
 import pytest
 
 from repeatab.base.errors import InputError
-from repeatab.cells import Cells, merged, reduce_to_cells
+from repeatab.cells import Cells, in_engine, merged, reduce_to_cells
 
 FACTORS = ("rig", "lot")
 VALUES = ("mu", "temperature")
@@ -211,3 +211,18 @@ def test_a_lazy_table_with_a_hole_is_refused(
         cells_of(ENGINES[engine](frame, tmp_path))
     for part in parts:
         assert part in str(refused.value)
+
+
+@pytest.mark.parametrize("case", ["friction", "a high level with little scatter", "mostly one value"])
+def test_an_ordinary_table_is_read_once(case: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch):
+    """Cells whose results are all one value, as of rounded results, need no second pass either."""
+
+    def refuse(*_: object) -> None:
+        raise AssertionError("a second pass")
+
+    monkeypatch.setattr(in_engine, "_about_means", refuse)
+    frame = table(case).assign(mu=lambda rows: rows["mu"].where(rows["lot"] > 1, CASES[case].level))
+    found = reduce_to_cells(ENGINES["DuckDB, one thread"](frame, tmp_path), result="mu", factors=FACTORS)
+    equal = np.isin(found.code_of("lot"), [0, 1])
+    assert (found.cross[equal] == 0).all()
+    assert (found.cross[~equal & (found.count > 1)] > 0).all()
