@@ -183,6 +183,8 @@ def _quantity_view(
 def _rate_sentence(use: RateUse, sheets: Mapping[str, RateSheet]) -> tuple[str, str] | None:
     """What was simulated, from the carried sheet; None where no sheet holds it."""
     sheet = sheets.get(use.sheet)
+    if sheet is not None and not use.column:
+        return use.says, _sheet_anchor(use.sheet)
     values = () if sheet is None else sheet.numbers(use.column, where=use.where)
     if not values:
         return None

@@ -12,13 +12,13 @@ from dataclasses import dataclass
 class RateUse:
     """Where a quantity's rate stands: a sheet, a column of it, and the rows that hold `where` as a cell.
 
-    says : what the rate is of. promise : what the method promises.
+    says : what the rate is of. promise : what the method promises. Without a column the sheet is named as a whole.
     """
 
     sheet: str
-    column: str
     says: str
-    promise: str
+    column: str = ""
+    promise: str = ""
     where: str = ""
 
 
@@ -44,6 +44,10 @@ def _covers(where: str, sheet: str = "interval_grid") -> RateUse:
         sheet=sheet, column="covers, %", where=where, says="95 % intervals that hold the true value",
         promise="at least 94 %",
     )  # fmt: skip
+
+
+_UNEVEN = RateUse(sheet="not_normal", says="how far the promises hold where results are not normal")
+_DRIFT = RateUse(sheet="visit_drift", says="what drift from visit to visit does to a correlation check")
 
 
 def quantities() -> tuple[QuantityEntry, ...]:
@@ -77,7 +81,7 @@ def _components() -> tuple[QuantityEntry, ...]:
             source="Graybill & Wang (1980), JASA 75, 869-873; Ting et al. (1990), J. Stat. Comput. Simul. 35, 135-143; "
             "Weerahandi (1993), JASA 88, 899-905",
             jobs=(_GAUGE, _ROUND), checks=("limits",),
-            rates=(_covers("rig"), _covers("pad_set"), _covers("operator")),
+            rates=(_covers("rig"), _covers("set"), _covers("operator"), _covers("visit")),
         ),
         QuantityEntry(
             name="R&R, its share of tolerance or total, distinct categories",
@@ -86,7 +90,10 @@ def _components() -> tuple[QuantityEntry, ...]:
             "Distinct categories: 1.41 times the ratio of part to R&R standard deviation, cut to a whole number; not "
             "given where pads are used up by one run.",
             source="Automotive measurement-systems handbook, 4th edition (2010), chapters II and III",
-            jobs=(_GAUGE,), checks=("gauge",), rates=(_covers("R&R"), _covers("R&R in % of total")),
+            jobs=(_GAUGE,), checks=("gauge",), rates=(
+                _covers("R&R"), _covers("R&R in % of total"),
+                RateUse(sheet="gauge_verdicts", says="how often each verdict is given, by what is true"), _UNEVEN,
+            ),
         ),
         QuantityEntry(
             name="Intraclass correlation",
@@ -115,7 +122,14 @@ def _comparisons() -> tuple[QuantityEntry, ...]:
             rates=(RateUse(
                 sheet="correlation_error_rates", column="excludes zero at no offset",
                 says="intervals that exclude zero where there is no offset", promise="5 %, in regular layouts 4 to 6 %",
-            ),),
+            ),
+            _covers("difference, pooled", "contrast_grid"), _covers("ratio, pooled", "contrast_grid"),
+            RateUse(
+                sheet="contrast_grid", column="covers, %", where="difference, each fitted alone",
+                says="95 % intervals that hold the true value",
+                promise="about 95 %, less with three sets; a verdict needs the pooled view as well",
+            ),
+            _UNEVEN, _DRIFT),
         ),
         QuantityEntry(
             name="Verdict 'equivalent'",
@@ -177,6 +191,10 @@ def _comparisons() -> tuple[QuantityEntry, ...]:
             name="Ratio of standard deviations",
             definition="Exact F for different sets; Pitman-Morgan for the same sets on both rigs.",
             source="Pitman (1939) and Morgan (1939), Biometrika 31, 9-12 and 13-19", jobs=_COMPARISONS,
+            rates=(
+                _covers("ratio of SDs, independent", "direct_intervals"),
+                _covers("ratio of SDs, pooled", "direct_intervals"),
+            ),
         ),
         QuantityEntry(
             name="Limits of agreement and concordance",
@@ -185,6 +203,10 @@ def _comparisons() -> tuple[QuantityEntry, ...]:
             source="Bland & Altman (1986), Lancet 327, 307-310; Owen (1968), Technometrics 10, 445-478; Lin (1989), "
             "Biometrics 45, 255-268",
             jobs=(_CHECK,), checks=("agreement",),
+            rates=(
+                _covers("lower limit of agreement", "direct_intervals"),
+                _covers("upper limit of agreement", "direct_intervals"), _covers("concordance", "direct_intervals"),
+            ),
         ),
         QuantityEntry(
             name="Shift or gain",
@@ -208,7 +230,10 @@ def _laboratories() -> tuple[QuantityEntry, ...]:
             definition="Repeatability pooled within cells, between-laboratory standard deviation from cell means with "
             "unequal numbers weighted, and the root of both variances together.",
             source="ISO 5725-2:1994, 7.4", jobs=(_ROUND,), checks=("sulfur", "softening", "glucose"),
-            rates=(_covers("s_R", "direct_intervals"),),
+            rates=(
+                _covers("s_r", "direct_intervals"), _covers("s_L", "direct_intervals"),
+                _covers("s_R", "direct_intervals"),
+            ),
         ),
         QuantityEntry(
             name="h and k, Cochran and Grubbs",
@@ -275,5 +300,6 @@ def _plans() -> tuple[QuantityEntry, ...]:
             "estimators and rules of the study itself; where an exact value exists it is used.",
             source="Simulation; Owen (1965), Biometrika 52, 437-446, for probabilities by integration",
             jobs=(_PLAN, *_COMPARISONS),
+            rates=(RateUse(sheet="plan_promises", says="what plans promise beside what studies then give"),),
         ),
     )  # fmt: skip
