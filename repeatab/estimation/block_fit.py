@@ -32,6 +32,7 @@ from repeatab.estimation.moments import Moments, criterion, moments
 from repeatab.estimation.one_thread import one_thread
 from repeatab.estimation.pivotal_terms import Spaces, spaces_of
 from repeatab.estimation.profile import profile_limits
+from repeatab.estimation.small_sample_profile import small_sample_limits
 from repeatab.estimation.strata import Strata, strata_of
 from repeatab.estimation.system import LEAST_SPREAD, System, build_system
 from repeatab.layout.blocks import Block
@@ -189,7 +190,7 @@ class BlockFit:
             except LayoutError:
                 # A source that is seen only in how classes of others differ has no pivot of its own.
                 pass
-        return self.profiled, IntervalMethod.PROFILE
+        return self._around(self._few_levels), IntervalMethod.PROFILE
 
     @cached_property
     def pivotal_spaces(self) -> Spaces:
@@ -215,6 +216,14 @@ class BlockFit:
         """Limits that hold the estimates: one that stands at zero since others took its share keeps zero."""
         estimate = np.maximum(self.variances, 0.0)
         return np.minimum(limits[0], estimate), np.maximum(limits[1], estimate)
+
+    @property
+    def _few_levels(self) -> tuple[FloatArray, FloatArray]:
+        problem, minimum = self._equations, self.minimum
+        with one_thread(self._columns):
+            lower, upper = small_sample_limits(problem, minimum, self.layout, level=self.level)
+        unit = problem.unit[:, None] ** 2
+        return lower * unit, upper * unit
 
     @cached_property
     def profiled(self) -> tuple[FloatArray, FloatArray]:

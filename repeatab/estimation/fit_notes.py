@@ -19,7 +19,7 @@ FEW_LEVELS = 5
 _SOURCES = {
     IntervalMethod.MODIFIED_LARGE_SAMPLE: "modified large-sample (Graybill & Wang 1980; Ting et al. 1990)",
     IntervalMethod.GENERALISED: "generalised pivotal (Wald 1940; Weerahandi 1993)",
-    IntervalMethod.PROFILE: "profile likelihood (Venzon & Moolgavkar 1988)",
+    IntervalMethod.PROFILE: "profile likelihood (Venzon & Moolgavkar 1988) at points exact for one mean square",
     IntervalMethod.CHI_SQUARE: "exact chi-square",
 }
 
@@ -57,6 +57,4 @@ def _limits(part: BlockFit, names: list[str]) -> Note:
     text = f"limits: {_SOURCES[last]} for {part.layout.sources[-1]}"
     if random:
         text += f", {_SOURCES[random[0]]} for the other components"
-    if IntervalMethod.PROFILE in random:
-        text += "; they are a little short where a source has few levels"
     return Note(kind=NoteKind.INTERVAL, sources=(*names, part.layout.sources[-1]), text=f"{text}.")

@@ -44,6 +44,7 @@ class Grid:
 
     ratios : variance of each source that the layout can tell, in units of the repeatability variance.
     missing : share of the planned runs that were lost.
+    sums : whether sums and shares are measured as well as components; they need the pivots of small layouts.
     """
 
     name: str
@@ -53,6 +54,7 @@ class Grid:
     ratios: tuple[float, ...]
     missing: float = 0.0
     batch: int = 500
+    sums: bool = True
 
     @cached_property
     def block(self) -> Block:
@@ -132,6 +134,11 @@ def other(
     )
 
 
+def many_sets() -> Rows:
+    """Three rigs and so many sets that limits are those of large layouts; every second cell holds two runs."""
+    return tuple((rig, pad) for rig in range(3) for pad in range(400) for _ in range(1 + (rig + pad) % 2))
+
+
 def two_rigs_each() -> Rows:
     """Twelve sets, each twice on two of four rigs: every pair of rigs shares two sets."""
     pairs = [(a, b) for a in range(4) for b in range(a + 1, 4)] * 2
@@ -170,4 +177,6 @@ GRID: tuple[Grid, ...] = (
     other("3 rigs × 4 lots, 3 sets used up in each", ("rig", "lot", "run"), (3, 4, 3), SPLIT_LOTS, (1, 1, 0.3)),
     other("4 rigs × 3 lots, 4 sets used up in each, 40 % missing", ("rig", "lot", "run"), (4, 3, 4), SPLIT_LOTS,
           (3, 1, 0.3), 0.4),
+    Grid(name="3 rigs × 400 sets × 1 or 2", factors=("rig", "set"), rows=many_sets(), model=ADDITIVE, ratios=(1, 3),
+         batch=100, sums=False),
 )  # fmt: skip

@@ -164,7 +164,8 @@ def measured(
     components = {
         name: Tally(truth=float(sd), unit=REPEATABILITY_SD) for name, sd in zip(grid.names, sds, strict=True)
     }
-    sums = {name: Tally(truth=t, unit=u, parts=which) for name, (t, u, which) in truths_of_sums(grid).items()}
+    wanted = truths_of_sums(grid) if grid.sums else {}
+    sums = {name: Tally(truth=t, unit=u, parts=which) for name, (t, u, which) in wanted.items()}
     left = draws if capability_draws is None else capability_draws
     for fit in grid.fits(draws, (SEED, GRID.index(grid))):
         estimate = np.sqrt(np.maximum(fit.variances, 0))
@@ -201,7 +202,12 @@ def _sum_rows(
         yield name, np.array([value_of(one, name) for one in found[:size]])
 
 
-QUICK = ("2 rigs × 8 sets × 2", "3 lots of 4 sets × 2", "2 lots of 5 sets × 2, 20 % missing")
+QUICK = (
+    "2 rigs × 8 sets × 2",
+    "3 lots of 4 sets × 2",
+    "2 lots of 5 sets × 2, 20 % missing",
+    "3 rigs × 400 sets × 1 or 2",
+)
 
 
 def check(found: Measured) -> None:
@@ -229,9 +235,9 @@ def test_what_a_short_run_can_see():
 
 def table(found: list[Measured]) -> list[str]:
     lines = [
-        "| layout | quantity | truth / s_r | at zero, % | bias | RMSE | before, % | covers, % | above, % | below, % "
+        "| layout | data sets | quantity | truth / s_r | at zero, % | bias | RMSE | before, % | covers, % | above, % | below, % "
         "| kept |",
-        "|---|---|---|---|---|---|---|---|---|---|---|",
+        "|---|---|---|---|---|---|---|---|---|---|---|---|",
     ]
     for one in found:
         layout = one.grid.name
@@ -253,7 +259,7 @@ def _line(layout: str, name: str, truth: str, tally: Tally) -> str:
     before = percent(tally.before, tally.before_draws) if tally.before_draws else ""
     near = " (near zero)" if tally.near and tally.covered > COVER_AT_MOST * n else ""
     return (
-        f"| {layout} | {name} | {truth} | {percent(tally.zero, n)} | {bias:+.3f} | {rmse:.3f} | {before} | "
+        f"| {layout} | {n if layout else ''} | {name} | {truth} | {percent(tally.zero, n)} | {bias:+.3f} | {rmse:.3f} | {before} | "
         f"{percent(tally.covered, n)} | {percent(tally.above, n)} | {percent(tally.below, n)} | "
         f"{'yes' if tally.kept else 'NO'}{near} |"
     )
@@ -271,7 +277,9 @@ def written(date: str, draws: int, found: list[Measured]) -> str:
         [
             "# Coverage, bias and error over a grid of layouts",
             "",
-            *provenance(date, SEED, f"{draws} data sets per layout", Path(__file__).name),
+            *provenance(
+                date, SEED, f"{draws} data sets per layout unless the table says fewer", Path(__file__).name
+            ),
             "",
             "A 95 % interval is to cover its truth in at least 94 %, and in at most 97 % where no part of it is near",
             "zero (estimated at zero in more than 1 % of the data sets); a cell fails when the exact 99.9 % binomial",
@@ -281,8 +289,9 @@ def written(date: str, draws: int, found: list[Measured]) -> str:
             f"truth; `before`: coverage over the first {min(draws, BEFORE_DRAWS)} of the limits used until 2026-11-27",
             "(profile likelihood in unbalanced layouts; in balanced ones modified large-sample limits without the rule",
             'that prevents "0 to 0"). Repeatability is exact chi-square, other components modified large-sample',
-            "(balanced) or generalised pivotal (unbalanced), shares generalised pivotal from 2,000 draws. Sources are",
-            "random; runs that are missing are missing at random.",
+            "(balanced), generalised pivotal (unbalanced) or, in the last and large layout, profile likelihood at points",
+            "for few levels; shares are generalised pivotal from 2,000 draws. Sources are random; runs that are missing",
+            "are missing at random.",
             "",
             *table(found),
             "",

@@ -21,6 +21,7 @@ from repeatab.estimation.components import fit_components
 from repeatab.estimation.even_draws import EvenDraws
 from repeatab.estimation.intervals import combination_limits
 from repeatab.estimation.pivotal import pivotal_components
+from repeatab.estimation.small_sample_profile import own_degrees, small_sample_limits
 from repeatab.layout.layout import layout_of
 from repeatab.layout.terms import model_of
 from repeatab.simulate import planned_block, simulate_block
@@ -124,6 +125,29 @@ def test_a_large_layout_has_profile_limits_and_says_so():
     fit = fit_of(rows, ("rig", "set"), model_of(random=["rig", "set"]), (0.006, 0.012, 0.005))
     assert not within_reach(fit.layout)
     assert set(fit.interval_methods) == {IntervalMethod.PROFILE}
+
+
+def test_profile_limits_of_one_mean_square_are_exact_with_few_levels():
+    """Three rigs so different that repeatability counts for nothing: the limits are those of chi-square with 2 df."""
+    rows = [(rig, pad) for rig in range(3) for pad in range(700 + 100 * rig)]
+    fit = fit_of(rows, ("rig",), model_of(random=["rig"]), (1.0, 0.001))
+    lower, upper = small_sample_limits(fit.system, fit.minimum, fit.layout, level=0.95)
+    estimate = fit.minimum.theta[0, 0]
+    assert lower[0, 0] == pytest.approx(2 * estimate / stats.chi2.ppf(0.975, 2), rel=1e-4)
+    assert upper[0, 0] == pytest.approx(2 * estimate / stats.chi2.ppf(0.025, 2), rel=1e-4)
+
+
+def test_own_degrees_of_freedom_are_those_of_the_design():
+    """Ranks of the columns of each term beside those of all terms that do not lie within it."""
+    fit = gauge(lost=8)
+    terms = [fit.layout.random[i] for i in fit.layout.estimated]
+    columns = [np.eye(term.size)[term.codes] for term in terms]
+    one = np.ones((len(fit.block.count), 1))
+    for j, found in enumerate(own_degrees(fit.system, fit.layout)):
+        beside = [columns[k] for k in range(3) if k != j and not terms[k].is_finer_than(terms[j])]
+        rest = np.concatenate([one, *beside], axis=1)
+        rank = np.linalg.matrix_rank(np.concatenate([rest, columns[j]], axis=1)) - np.linalg.matrix_rank(rest)
+        assert found == rank
 
 
 @pytest.mark.parametrize(
