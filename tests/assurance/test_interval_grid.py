@@ -235,8 +235,8 @@ def test_what_a_short_run_can_see():
 
 def table(found: list[Measured]) -> list[str]:
     lines = [
-        "| layout | data sets | quantity | truth / s_r | at zero, % | bias | RMSE | before, % | covers, % | above, % | below, % "
-        "| kept |",
+        "| layout | data sets | quantity | truth / s_r | at zero, % | bias | RMSE | before, % | covers, % | above, % "
+        "| below, % | kept |",
         "|---|---|---|---|---|---|---|---|---|---|---|---|",
     ]
     for one in found:
@@ -259,8 +259,8 @@ def _line(layout: str, name: str, truth: str, tally: Tally) -> str:
     before = percent(tally.before, tally.before_draws) if tally.before_draws else ""
     near = " (near zero)" if tally.near and tally.covered > COVER_AT_MOST * n else ""
     return (
-        f"| {layout} | {n if layout else ''} | {name} | {truth} | {percent(tally.zero, n)} | {bias:+.3f} | {rmse:.3f} | {before} | "
-        f"{percent(tally.covered, n)} | {percent(tally.above, n)} | {percent(tally.below, n)} | "
+        f"| {layout} | {n if layout else ''} | {name} | {truth} | {percent(tally.zero, n)} | {bias:+.3f} | {rmse:.3f} | "
+        f"{before} | {percent(tally.covered, n)} | {percent(tally.above, n)} | {percent(tally.below, n)} | "
         f"{'yes' if tally.kept else 'NO'}{near} |"
     )
 
@@ -289,9 +289,9 @@ def written(date: str, draws: int, found: list[Measured]) -> str:
             f"truth; `before`: coverage over the first {min(draws, BEFORE_DRAWS)} of the limits used until 2026-11-27",
             "(profile likelihood in unbalanced layouts; in balanced ones modified large-sample limits without the rule",
             'that prevents "0 to 0"). Repeatability is exact chi-square, other components modified large-sample',
-            "(balanced), generalised pivotal (unbalanced) or, in the last and large layout, profile likelihood at points",
-            "for few levels; shares are generalised pivotal from 2,000 draws. Sources are random; runs that are missing",
-            "are missing at random.",
+            "(balanced), generalised pivotal (unbalanced) or, in the last and large layout, profile likelihood at",
+            "points for few levels; shares are generalised pivotal from 2,000 draws. Sources are random; runs that are",
+            "missing are missing at random.",
             "",
             *table(found),
             "",
