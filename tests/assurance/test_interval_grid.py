@@ -254,12 +254,13 @@ def table(found: list[Measured]) -> list[str]:
 
 def _line(layout: str, name: str, truth: str, tally: Tally) -> str:
     n = tally.draws
+    sets = n if layout else ""
     bias = tally.error / n
     rmse = float(np.sqrt(tally.squared / n))
     before = percent(tally.before, tally.before_draws) if tally.before_draws else ""
     near = " (near zero)" if tally.near and tally.covered > COVER_AT_MOST * n else ""
     return (
-        f"| {layout} | {n if layout else ''} | {name} | {truth} | {percent(tally.zero, n)} | {bias:+.3f} | {rmse:.3f} | "
+        f"| {layout} | {sets} | {name} | {truth} | {percent(tally.zero, n)} | {bias:+.3f} | {rmse:.3f} | "
         f"{before} | {percent(tally.covered, n)} | {percent(tally.above, n)} | {percent(tally.below, n)} | "
         f"{'yes' if tally.kept else 'NO'}{near} |"
     )
