@@ -11,7 +11,7 @@ from collections.abc import Iterator
 from repeatab.dossier.carried import Example
 from repeatab.dossier.checks import Check, Compared, printed, same
 
-CERTIFIED = ("strd_sirstv", "strd_atmwtag", "strd_smls01")
+CERTIFIED = {"strd_sirstv": "SiRstv", "strd_atmwtag": "AtmWtAg", "strd_smls01": "SmLs01"}
 BALANCED = ("dyestuff", "pastes", "penicillin", "rail")
 UNEVEN = ("dyestuff2", "machines", "oxide", "relocation_unbalanced", "gauge_missing")
 CONTRASTS = ("machines", "oxide_source", "relocation_unbalanced", "gauge_temperature")
@@ -71,13 +71,12 @@ def component_checks() -> tuple[Check, ...]:
 
 
 def _certified() -> Iterator[Compared]:
-    for name in CERTIFIED:
+    for name, label in CERTIFIED.items():
         example = Example(name)
         anova = example.fit().anova
         assert anova is not None
         certified, close = example.expected["certified"], example.expected["tolerance"]["anova"]
         between, within = anova.iloc[0], anova.iloc[1]
-        label = name.removeprefix("strd_")
         yield same(f"{label}: mean square between", certified["ms_between"], between["ms"], rel=close)
         yield same(f"{label}: mean square within", certified["ms_within"], within["ms"], rel=close)
         yield same(f"{label}: F", certified["f"], between["f"], rel=2 * close)

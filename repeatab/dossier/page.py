@@ -144,8 +144,8 @@ def _value_table(one: Checked) -> TableView | None:
             ("value", False),
             ("published", True),
             ("found", True),
-            ("difference", True),
-            ("", False),
+            ("relative difference", True),
+            ("result", False),
         )
     )
     rows = tuple(
@@ -155,7 +155,7 @@ def _value_table(one: Checked) -> TableView | None:
         )
         for value in shown
     )  # fmt: skip
-    return TableView(caption=one.check.title, heads=heads, rows=rows, remarks=remarks)
+    return TableView(caption="Value by value", heads=heads, rows=rows, remarks=remarks)
 
 
 def _strain(value: Compared) -> float:
@@ -202,14 +202,14 @@ def _sheet_anchor(name: str) -> str:
 def _sheet_view(sheet: RateSheet) -> SheetView:
     return SheetView(
         anchor=_sheet_anchor(sheet.name), title=sheet.title, after=sheet.after,
-        parts=tuple((table.heading, table.before, _rate_view(sheet, table)) for table in sheet.tables),
+        parts=tuple((table.heading, table.before, _rate_view(table)) for table in sheet.tables),
     )  # fmt: skip
 
 
-def _rate_view(sheet: RateSheet, table: RateTable) -> TableView:
+def _rate_view(table: RateTable) -> TableView:
     numeric = [_is_numeric([row[i] for row in table.rows]) for i in range(len(table.heads))]
     return TableView(
-        caption=table.heading or sheet.title,
+        caption=table.heading or "Table",
         heads=tuple(
             Head(caption=printable(head), unit="", numeric=n)
             for head, n in zip(table.heads, numeric, strict=True)
