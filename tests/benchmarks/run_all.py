@@ -140,7 +140,7 @@ def line(case: Comparison, ours: Side, theirs: Side) -> str:
     extra = ""
     if "loglik" in ours.values and "loglik" in theirs.values:
         gain = (ours.values["loglik"] - theirs.values["loglik"]) / abs(theirs.values["loglik"])
-        extra = f"log-likelihood {gain:+.1e} of its size"
+        extra = f"log-likelihood {gain:+.1e} of its size, gradient {ours.values.get('gradient', float('nan')):.1e}"
     if "df" in ours.values and "df" in theirs.values:
         extra = f"df {ours.values['df']:.6g} and {theirs.values['df']:.6g}"
     return (

@@ -6,6 +6,7 @@ Run as `python tasks.py TASK ARGUMENTS`. The clock stops when the numbers that a
 from __future__ import annotations
 
 import importlib.metadata
+import resource
 import sys
 import time
 from collections.abc import Callable
@@ -15,6 +16,7 @@ from typing import Any
 sys.path.insert(0, str(Path(__file__).parent))
 
 Call = Callable[[], object]
+_MIXEDLM_BYTES = 6 << 30
 
 
 def versions(*names: str) -> str:
@@ -35,13 +37,30 @@ def fit(table: str) -> Any:
         fitted.components["variance"]
         return fitted
 
-    return call, versions("numpy", "scipy", "pandas"), lambda fitted: {"loglik": fitted.log_likelihood}
+    return call, versions("numpy", "scipy", "pandas"), lambda fitted: {
+        "loglik": fitted.log_likelihood, "gradient": _left_over(fitted),
+    }  # fmt: skip
+
+
+def _left_over(fitted: Any) -> float:
+    """The projected gradient at the optimum: in the logarithms of the variances, and at zero only what would lead
+    inside."""
+    import numpy as np
+
+    from repeatab.estimation.moments import moments
+
+    (part,) = fitted.blocks
+    theta = part.minimum.theta
+    slope = moments(part.system, theta).gradient
+    return float(np.max(np.where(theta > 0, np.abs(theta * slope), np.maximum(-slope, 0))))
 
 
 def mixedlm(table: str) -> Any:
     from designs import RANDOM, TABLES
     from statsmodels.regression.mixed_linear_model import MixedLM
 
+    # It forms matrices of rows by rows; where they do not fit, that is its answer, not this machine's end.
+    resource.setrlimit(resource.RLIMIT_AS, (_MIXEDLM_BYTES, _MIXEDLM_BYTES))
     data = TABLES[table]()
     parts = {}
     for term in RANDOM[table]:
@@ -87,6 +106,28 @@ def characteristics(source: str, groups: str) -> Any:
         return fitted
 
     return call, versions("numpy", "pandas"), lambda fitted: {"per_group": 1 / len(fitted.groups)}
+
+
+def growth(what: str, size: str) -> Any:
+    """One fit of a table that grows in rows, in levels or in sections."""
+    from designs import CROSSED, sparse, two_way
+    from designs import characteristics as sections
+
+    import repeatab as rb
+
+    n = int(size)
+    table, random, by = {
+        "rows": lambda: (two_way(12, 200, n // 2400), CROSSED, ()),
+        "levels": lambda: (sparse(50, n), ("rig", "pad_set"), ()),
+        "sections": lambda: (sections(n), CROSSED, ("section",)),
+    }[what]()
+
+    def call() -> Any:
+        fitted = rb.fit_components(table, result="mu", random=random, by=by)
+        fitted.components["variance"]
+        return fitted
+
+    return call, versions("numpy", "scipy", "pandas"), lambda _: {}
 
 
 def loop_of_anova(groups: str) -> Any:
@@ -162,7 +203,8 @@ def chi_squares(draws: str) -> Any:
 TASKS: dict[str, Callable[..., Any]] = {
     part.__name__: part
     for part in (
-        fit, mixedlm, contrast, characteristics, loop_of_anova, archive_cells, archive_query, pivotal, chi_squares
+        fit, mixedlm, contrast, characteristics, growth, loop_of_anova, archive_cells, archive_query, pivotal,
+        chi_squares,
     )
 }  # fmt: skip
 
