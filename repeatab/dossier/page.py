@@ -5,6 +5,7 @@ In: the checks carried out, the carried rates, versions and the day.  Out: bytes
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
@@ -24,6 +25,7 @@ if TYPE_CHECKING:
 MADE_BY = "repeatab dossier"
 """What a page says of itself; a file without it is somebody else's."""
 
+_NUMBERS = re.compile(r"[-+−\d.,±% e]+")
 _MOST = 24
 """Values of one check that are listed; of a longer one those that differ most."""
 
@@ -209,7 +211,7 @@ def _sheet_view(sheet: RateSheet) -> SheetView:
 def _rate_view(table: RateTable) -> TableView:
     numeric = [_is_numeric([row[i] for row in table.rows]) for i in range(len(table.heads))]
     return TableView(
-        caption=table.heading or "Table",
+        caption=table.heading or "Rates",
         heads=tuple(
             Head(caption=printable(head), unit="", numeric=n)
             for head, n in zip(table.heads, numeric, strict=True)
@@ -223,4 +225,4 @@ def _rate_view(table: RateTable) -> TableView:
 
 def _is_numeric(texts: Sequence[str]) -> bool:
     filled = [text for text in texts if text]
-    return bool(filled) and all(text.lstrip("+-−")[:1].isdigit() for text in filled)
+    return bool(filled) and all(_NUMBERS.fullmatch(text) for text in filled)
