@@ -59,4 +59,4 @@ class PastOffsets:
     @property
     def records(self) -> tuple[int, ...]:
         """The numbers of the records that offsets and corrections are from."""
-        return tuple(one.record for one in (*self.offsets, *self.corrections))
+        return (*(one.record for one in self.offsets), *(one.record for one in self.corrections))
