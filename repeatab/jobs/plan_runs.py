@@ -142,7 +142,8 @@ def _outcome(
         job="plan",
         title=title,
         headline=Judgement(
-            subject=" and ".join(asked.levels), verdict=Verdict.DESCRIBED, reason=_reason(trial, options)
+            subject=f"{enumerated(asked.levels[:-1])} against {asked.reference}", verdict=Verdict.DESCRIBED,
+            reason=_reason(trial, options),
         ),
         judgements=(),
         evidence=_evidence(trial, beliefs),

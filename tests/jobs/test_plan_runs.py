@@ -86,7 +86,7 @@ def test_sets_that_are_used_up_are_not_crossed():
     outcome = rb.plan_runs(QUESTION, beliefs=BELIEFS, options=used)
     assert set(outcome.table("plans").to_frame()["layout"]) == {LayoutKind.SPLIT_LOT.value}
     assert sum("used up by one run" in sentence for sentence in outcome.evidence) == 4
-    assert any("pad_set and repeatability are one number" in sentence for sentence in outcome.cannot_tell)
+    assert any("Pad set and repeatability are one number" in sentence for sentence in outcome.cannot_tell)
 
 
 def test_declared_looks_are_part_of_the_plan():

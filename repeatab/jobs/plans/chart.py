@@ -28,6 +28,8 @@ from repeatab.planning.cost import front, hours_of, why_not
 from repeatab.planning.layouts import LayoutKind, laid_out
 
 _BASES, _EACH = (8, 10, 12, 15, 20, 25, 30, 40, 60, 80, 120), (1, 2, 3)
+# Dearer plans than these, in hours of the recommended one, are not shown.
+_SHOWN = 1.5
 _SHIFTS = (0.0, 0.5, 1.0, 1.5, 2.0, 3.0)
 # Evenly placed values of the uncertain scatter: the run length is smooth in it.
 _SEED, _DRAWN = 20260101, 25
@@ -164,8 +166,9 @@ def _evidence(
     chosen: _ChartPlan, question: ControlChart, scatter: _Points, beliefs: PlanBeliefs
 ) -> tuple[str, ...]:
     low, high = np.quantile(scatter.sds(1), [0.1, 0.9])
+    limits = str(chosen.limits)
     return (
-        str(chosen.limits),
+        f"{limits[:1].upper()}{limits[1:]}.",
         f"Scatter as {beliefs.told}: a point of one set has a standard deviation of {scatter.sd(1):.2g}, so the shift "
         f"that matters is {question.shift * scatter.sd(1):.2g}.",
         f"Averaged over what is not known of the scatter ({low:.2g} to {high:.2g} in eight cases of ten), that shift "
@@ -224,6 +227,7 @@ def _table(plans: Sequence[_ChartPlan], chosen: _ChartPlan) -> Table:
         (p.base, p.each, p.hours, p.kept, p.limits.one_in_ten, p.limits.nominal, p.points, p.expected,
          "recommended" if p is chosen else "")
         for p in sorted(plans, key=lambda p: (p.hours, p.each))
+        if p.hours <= chosen.hours or (p.each == 1 and p.hours <= _SHOWN * chosen.hours)
     )  # fmt: skip
     return Table(
         key="plans",

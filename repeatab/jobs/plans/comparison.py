@@ -86,8 +86,14 @@ class LaidOut:
     def mixed(self) -> tuple[str, ...]:
         """What this layout leaves mixed together."""
         confounded = [reason for pair in self.how.pairs for reason in pair.confounded]
-        notes = [f"{note.text} {note.remedy}" for note in self.layout.notes()]
+        notes = [_in_words(f"{note.text} {note.remedy}") for note in self.layout.notes()]
         return tuple(dict.fromkeys([*confounded, *notes]))
+
+
+def _in_words(text: str) -> str:
+    """A sentence that names columns as the page shows them."""
+    shown = text.replace("pad_set", "pad set").replace("pad_lot", "pad lot")
+    return shown[:1].upper() + shown[1:]
 
 
 def lay_out(runs: PlannedRuns, asked: AskedComparison) -> LaidOut:

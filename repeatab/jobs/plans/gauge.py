@@ -24,6 +24,7 @@ from repeatab.jobs.plans.gauge_layouts import (
 )
 from repeatab.jobs.plans.gauge_tables import (
     gauge_figure,
+    gauge_limits_table,
     gauge_plans_table,
     gauge_sections_table,
     width_table,
@@ -82,7 +83,7 @@ def plan_gauge_study(
         cannot_tell=_cannot_tell(final),
         tables=(
             gauge_plans_table(weighed, final), gauge_sections_table(final, question),
-            width_table(final, beliefs, options), sheet,
+            gauge_limits_table(final, question), width_table(final, beliefs, options), sheet,
         ),
         figures=(gauge_figure(weighed, final, options.target),),
         methods=_METHODS,

@@ -34,23 +34,22 @@ def gauge_plans_table(plans: Sequence[GaugePlan], chosen: GaugePlan) -> Table:
     for plan in plans:
         assert plan.expected is not None
         rows.append(
-            (plan.kind.value, *_size(plan), len(plan.planned.runs), plan.hours, plan.expected.decided,
-             plan.expected.monte_carlo_error,
-             "upper bound: holds the sets" if plan.bounded else "told from the sets",
-             "recommended" if plan is chosen else "")
+            (plan.kind.value, "recommended" if plan is chosen else "", *_size(plan), len(plan.planned.runs), plan.hours,
+             "upper bound: holds the sets" if plan.bounded else "told from the sets", plan.expected.decided,
+             plan.expected.monte_carlo_error)
         )  # fmt: skip
     return Table(
         key="plans",
         caption="Plans that can be run, by rig hours",
         columns=(
             Column(key="layout", caption="layout", kind=ColumnKind.TEXT),
+            Column(key="note", caption="", kind=ColumnKind.TEXT),
             *_size_columns(),
             Column(key="total", caption="runs in all", kind=ColumnKind.COUNT),
             Column(key="hours", caption="rig hours", kind=ColumnKind.NUMBER, unit="h"),
+            Column(key="grr", caption="R&R", kind=ColumnKind.TEXT),
             Column(key="expected", caption="verdict in every deciding section", kind=ColumnKind.PROBABILITY),
             Column(key="error", caption="Monte Carlo error", kind=ColumnKind.PROBABILITY),
-            Column(key="grr", caption="R&R", kind=ColumnKind.TEXT),
-            Column(key="note", caption="", kind=ColumnKind.TEXT),
         ),
         rows=tuple(rows),
         remarks=(
@@ -79,16 +78,21 @@ def gauge_sections_table(plan: GaugePlan, question: GaugeStudy) -> Table:
     rows: list[tuple[Value, ...]] = []
     for section in question.sections:
         shares = plan.chance.sections[section.name]
-        grr, percent = plan.chance.grr[section.name], plan.chance.percent[section.name]
         rows.append(
             (section.name, "decides" if section.decides else "informs",
-             *(shares.get(verdict, 0.0) for verdict in _JUDGED), plan.expected.of_section(section.name),
-             grr.lower, grr.upper, *_limits(percent), *_limits(_of_tolerance(section, grr, question)))
+             *(shares.get(verdict, 0.0) for verdict in _JUDGED), plan.expected.of_section(section.name))
         )  # fmt: skip
     rows.append(
-        ("every deciding section has a verdict", "", None, None, None, 1 - plan.chance.decided, plan.expected.decided,
-         None, None, None, None, None, None)
-    )  # fmt: skip
+        (
+            "every deciding section has a verdict",
+            "",
+            None,
+            None,
+            None,
+            1 - plan.chance.decided,
+            plan.expected.decided,
+        )
+    )
     return Table(
         key="section_chances",
         caption="What the recommended plan would say section by section, if the scatter is as believed",
@@ -100,16 +104,42 @@ def gauge_sections_table(plan: GaugePlan, question: GaugeStudy) -> Table:
             Column(key="not_acceptable", caption="not acceptable", kind=ColumnKind.PROBABILITY),
             Column(key="undecided", caption="undecided", kind=ColumnKind.PROBABILITY),
             Column(key="expected", caption="a verdict, averaged over unknown scatter", kind=ColumnKind.PROBABILITY),
-            Column(key="grr_lower", caption="R&R, typical lower limit", kind=ColumnKind.RESULT),
-            Column(key="grr_upper", caption="typical upper limit", kind=ColumnKind.RESULT),
-            Column(key="percent_lower", caption="of the total variation, typically from", kind=ColumnKind.PERCENT),
-            Column(key="percent_upper", caption="to", kind=ColumnKind.PERCENT),
-            Column(key="tolerance_lower", caption="of the tolerance, typically from", kind=ColumnKind.PERCENT),
-            Column(key="tolerance_upper", caption="to ", kind=ColumnKind.PERCENT),
         ),
         rows=tuple(rows),
         remarks=(f"{plan.chance.draws} simulated studies, in all sections together.",),
     )  # fmt: skip
+
+
+def gauge_limits_table(plan: GaugePlan, question: GaugeStudy) -> Table:
+    """How well the recommended plan would know R&R and its ratios, section by section."""
+    assert plan.chance is not None
+    rows: list[tuple[Value, ...]] = []
+    for section in question.sections:
+        grr, percent = plan.chance.grr[section.name], plan.chance.percent[section.name]
+        rows.append(
+            (
+                section.name,
+                grr.lower,
+                grr.upper,
+                *_limits(percent),
+                *_limits(_of_tolerance(section, grr, question)),
+            )
+        )
+    return Table(
+        key="section_limits",
+        caption="The limits of R&R that the recommended plan would typically give",
+        columns=(
+            Column(key="section", caption="section", kind=ColumnKind.TEXT),
+            Column(key="grr_lower", caption="R&R from", kind=ColumnKind.RESULT),
+            Column(key="grr_upper", caption="to", kind=ColumnKind.RESULT),
+            Column(key="percent_lower", caption="of the total variation, from", kind=ColumnKind.PERCENT),
+            Column(key="percent_upper", caption="to", kind=ColumnKind.PERCENT),
+            Column(key="tolerance_lower", caption="of the tolerance, from", kind=ColumnKind.PERCENT),
+            Column(key="tolerance_upper", caption="to", kind=ColumnKind.PERCENT),
+        ),
+        rows=tuple(rows),
+        remarks=(f"{plan.level:.0%} limits, in the middle of those of the simulated studies.",),
+    )
 
 
 def _limits(found: TypicalLimits) -> tuple[Value, Value]:
@@ -141,9 +171,8 @@ def width_table(plan: GaugePlan, beliefs: PlanBeliefs, options: PlanOptions) -> 
                 plan.kind, (size["rigs"], size["sets"], size["runs"]), beliefs, options, level=plan.level,
                 against_total=plan.against_total,
             )  # fmt: skip
-            rows.append(
-                (varied, *_size(other), other.hours, *_known(other), "recommended" if number == own else "")
-            )
+            here = f"{varied} (recommended)" if number == own else varied
+            rows.append((here, *_size(other), other.hours, *_known(other)))
     return Table(
         key="scatter_widths",
         caption="By how much each scatter may be larger than it looks: upper limit over standard deviation",
@@ -160,7 +189,6 @@ def width_table(plan: GaugePlan, beliefs: PlanBeliefs, options: PlanOptions) -> 
             ),
             Column(key="lower", caption="R&R of the total, typically from", kind=ColumnKind.PERCENT),
             Column(key="upper", caption="to", kind=ColumnKind.PERCENT),
-            Column(key="note", caption="", kind=ColumnKind.TEXT),
         ),
         rows=tuple(rows),
         remarks=(

@@ -22,9 +22,9 @@ if TYPE_CHECKING:
 def move_plans_table(tried: Sequence[SizedMove], best: Sequence[SizedMove], chosen: SizedMove) -> Table:
     """Every plan that can be run, by rig hours."""
     rows: tuple[tuple[Value, ...], ...] = tuple(
-        (p.visits, p.sets, p.hours, p.point.level, p.point.kept, p.point.overall.equivalent,
-         p.expected.overall.equivalent, p.expected.overall.monte_carlo_error, p.shifted.overall.different,
-         "recommended" if p is chosen else "no cheaper plan gives as much" if p in best else "")
+        (p.visits, p.sets, "recommended" if p is chosen else "no cheaper one gives as much" if p in best else "",
+         p.hours, p.point.level, p.point.kept, p.point.overall.equivalent,
+         p.expected.overall.equivalent, p.expected.overall.monte_carlo_error, p.shifted.overall.different)
         for p in sorted(tried, key=lambda p: p.hours)
     )  # fmt: skip
     return Table(
@@ -33,6 +33,7 @@ def move_plans_table(tried: Sequence[SizedMove], best: Sequence[SizedMove], chos
         columns=(
             Column(key="visits", caption="visits per phase", kind=ColumnKind.COUNT),
             Column(key="sets", caption="fresh sets per rig and visit", kind=ColumnKind.COUNT),
+            Column(key="note", caption="", kind=ColumnKind.TEXT),
             Column(key="hours", caption="rig hours", kind=ColumnKind.NUMBER, unit="h"),
             Column(key="level", caption="level shown unchanged", kind=ColumnKind.PROBABILITY),
             Column(key="ratio", caption="ratio shown within its limit", kind=ColumnKind.PROBABILITY),
@@ -40,7 +41,6 @@ def move_plans_table(tried: Sequence[SizedMove], best: Sequence[SizedMove], chos
             Column(key="expected", caption="averaged over unknown scatter", kind=ColumnKind.PROBABILITY),
             Column(key="error", caption="Monte Carlo error", kind=ColumnKind.PROBABILITY),
             Column(key="held", caption="held, if shifted by twice the margin", kind=ColumnKind.PROBABILITY),
-            Column(key="note", caption="", kind=ColumnKind.TEXT),
         ),
         rows=rows,
         remarks=("In all deciding sections together; all but the last probability: if nothing has changed.",),

@@ -31,6 +31,8 @@ from repeatab.planning.precision_plans import (
     uncertainty_of_reproducibility,
 )
 
+# Dearer plans than these, in hours of the recommended one, are not shown.
+_SHOWN = 1.5
 _MOST, _RESULTS, _DRAWN, _EVERY = 30, (2, 3, 4), 200, 20
 
 
@@ -133,20 +135,24 @@ def _reason(chosen: _Round, enough: bool, levels: int, widest: float) -> str:
     return (
         f"{'Recommended' if enough else 'No plan within the limits is good enough; the best'}: "
         f"{chosen.laboratories} laboratories with {chosen.results} results of each of {plural(levels, 'level')}, "
-        f"{chosen.hours:g} rig hours. With 95 % probability s_R then lies within {chosen.expected:.0%} of its true "
-        f"value, averaged over what is not known of the scatter (wanted: {widest:.0%}), s_r within "
-        f"{uncertainty_of_repeatability(chosen.laboratories, chosen.results):.0%}."
+        f"{chosen.hours:g} rig hours. With 95 % probability s_R then lies within {_percent(chosen.expected)} of its "
+        f"true value, averaged over what is not known of the scatter (wanted: {_percent(widest)}), s_r within "
+        f"{_percent(uncertainty_of_repeatability(chosen.laboratories, chosen.results))}."
     )
+
+
+def _percent(share: float) -> str:
+    return f"{100 * share:.0f} %"
 
 
 def _evidence(chosen: _Round, beliefs: PlanBeliefs) -> tuple[str, ...]:
     few = uncertainty_of_reproducibility(3, chosen.results, 2.0)
     return (
         f"Scatter as {beliefs.told}; 'rig' stands for laboratories.",
-        f"As believed, s_R is known to within {chosen.doubt:.0%}; averaged over the range of the scatter to within "
-        f"{chosen.expected:.0%}.",
-        f"Three laboratories know a reproducibility of twice the repeatability only to within {few:.0%}, however many "
-        "results each gives.",
+        f"As believed, s_R is known to within {_percent(chosen.doubt)}; averaged over the range of the scatter to "
+        f"within {_percent(chosen.expected)}.",
+        f"Three laboratories know a reproducibility of twice the repeatability only to within {_percent(few)}, however "
+        "many results each gives.",
     )
 
 
@@ -156,6 +162,7 @@ def _table(best: Sequence[_Round], chosen: _Round, widest: float) -> Table:
          100 * uncertainty_of_repeatability(one.laboratories, one.results), 100 * one.doubt, 100 * one.expected,
          one.within, "recommended" if one is chosen else "")
         for one in best
+        if one.hours <= _SHOWN * chosen.hours
     )  # fmt: skip
     return Table(
         key="plans",

@@ -32,6 +32,7 @@ def plans_table(trial: Trial) -> Table:
         caption="Plans that can be run, by rig hours",
         columns=(
             Column(key="layout", caption="layout", kind=ColumnKind.TEXT),
+            Column(key="note", caption="", kind=ColumnKind.TEXT),
             Column(key="sets", caption="pad sets", kind=ColumnKind.COUNT),
             Column(key="each", caption=f"sets at {', '.join(levels)}", kind=ColumnKind.TEXT),
             Column(key="runs", caption="runs", kind=ColumnKind.COUNT),
@@ -40,7 +41,6 @@ def plans_table(trial: Trial) -> Table:
             Column(key="simulated", caption="all sections, simulated", kind=ColumnKind.PROBABILITY),
             Column(key="expected", caption="averaged over unknown scatter", kind=ColumnKind.PROBABILITY),
             Column(key="error", caption="Monte Carlo error", kind=ColumnKind.PROBABILITY),
-            Column(key="note", caption="", kind=ColumnKind.TEXT),
         ),
         rows=rows,
         remarks=(
@@ -60,12 +60,11 @@ def _best(trial: Trial) -> tuple[Weighed, ...]:
 def _plan_row(one: Weighed, levels: Sequence[str], best: bool, recommended: bool) -> tuple[Value, ...]:
     simulated, expected = one.simulated, one.expected
     each = one.laid.runs.sets_by_level
+    note = "recommended" if recommended else "no cheaper one gives as much" if best else ""
     return (
-        one.words, one.laid.runs.sets, ", ".join(str(each[level]) for level in levels), len(one.laid.runs.runs),
-        one.hours, one.by_integration,
-        None if simulated is None else simulated.equivalent, None if expected is None else expected.equivalent,
-        None if expected is None else expected.monte_carlo_error,
-        "recommended" if recommended else "no cheaper plan gives as much" if best else "",
+        one.words, note, one.laid.runs.sets, ", ".join(str(each[level]) for level in levels), len(one.laid.runs.runs),
+        one.hours, one.by_integration, None if simulated is None else simulated.equivalent,
+        None if expected is None else expected.equivalent, None if expected is None else expected.monte_carlo_error,
     )  # fmt: skip
 
 
@@ -116,7 +115,7 @@ def pair_chances_table(trial: Trial, rate: float) -> Table | None:
         (f"{trial.levels[0]} alone", trial.single),
     ):
         for chance in chances:
-            if chance.share not in (0.0, 0.5, 1.0, 2.0):
+            if chance.share not in ((0.0, 0.5, 1.0, 2.0) if chances is trial.chances else (0.5, 1.0, 2.0)):
                 continue
             named = [
                 (pair.name, found) for pair, found in zip(best.laid.how.pairs, chance.pairs, strict=True)
@@ -193,7 +192,9 @@ def widths_table(block: Block, layout: Layout, belief: SectionBelief, level: flo
             Column(key="factor", caption="upper limit over SD", kind=ColumnKind.RATIO),
             Column(key="df", caption="degrees of freedom", kind=ColumnKind.NUMBER),
         ),
-        rows=tuple((one.source, one.sd, one.lower, one.upper, one.factor, one.df) for one in found),
+        rows=tuple(
+            (one.source.replace("_", " "), one.sd, one.lower, one.upper, one.factor, one.df) for one in found
+        ),
     )
 
 
