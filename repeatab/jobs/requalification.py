@@ -212,7 +212,8 @@ def _trap(stops: Results | None, found: MoveFindings) -> Table | None:
     """What a test on the single stops of the moved rig would have claimed."""
     if stops is None:
         return None
-    own = stops.lazy().filter(nw.col(RIG) == found.design.moved).collect(backend="pandas").to_native()
+    rows = stops.lazy().filter(nw.col(RIG) == found.design.moved)
+    own = rows.to_native() if stops.is_lazy else rows.collect(backend="pandas").to_native()
     table = found.design.table
     how = replace(found.shift.how, table=table[table[RIG] == found.design.moved])
     return stop_by_stop(replace(stops, frame=own), replace(found.shift, how=how))

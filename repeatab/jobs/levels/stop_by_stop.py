@@ -6,6 +6,11 @@ Stops of one run share its pads, its bedding and its day; they are not independe
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
+import numpy as np
+
+from repeatab.cells import reduce_to_cells
 from repeatab.intake.results import Results
 from repeatab.jobs.levels.comparison import LevelComparison
 from repeatab.jobs.levels.tables import claim_name
@@ -21,23 +26,27 @@ def stop_by_stop(stops: Results | None, comparison: LevelComparison) -> Table | 
 
     if stops is None:
         return None
-    table, factor = stops.to_frame(), comparison.how.factor
-    if not {"section", factor}.issubset(table.columns):
+    factor = comparison.how.factor
+    if not (stops.has("section") and stops.has(factor)):
         return None
+    moments = _moments(stops, factor)
     own = comparison.how.table
     rows: list[tuple[Value, ...]] = []
     for claim in comparison.compared:
         name, pair = claim.section.name, claim.pair
-        part = table[table["section"] == name]
-        first, second = (part.loc[part[factor] == level, "result"] for level in (pair.a, pair.b))
+        first, second = (moments.get((name, level), _NO_STOPS) for level in (pair.a, pair.b))
         here = own[(own["section"] == name) & own[factor].isin([pair.a, pair.b])]
         sets = int(here["pad_set"].nunique())
-        if len(first) + len(second) <= len(here) or min(len(first), len(second)) < 2:
+        if first.count + second.count <= len(here) or min(first.count, second.count) < 2:
             continue
-        p = float(stats.ttest_ind(first, second, equal_var=False).pvalue)
+        p = float(
+            stats.ttest_ind_from_stats(
+                first.mean, first.sd, first.count, second.mean, second.sd, second.count, equal_var=False
+            ).pvalue
+        )
         said = DIFFERENT if p < 1 - comparison.confidence else "no difference found"
         rows.append(
-            (claim_name(claim, comparison), len(first) + len(second), p, said, sets, claim.verdict.value)
+            (claim_name(claim, comparison), first.count + second.count, p, said, sets, claim.verdict.value)
         )
     if not rows:
         return None
@@ -57,6 +66,33 @@ def stop_by_stop(stops: Results | None, comparison: LevelComparison) -> Table | 
         key="stop_by_stop", caption="Why not to test stop by stop", columns=columns, rows=tuple(rows),
         remarks=(remark,),
     )  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Stops:
+    """How many stops, their mean and their standard deviation."""
+
+    count: int
+    mean: float
+    sd: float
+
+
+_NO_STOPS = _Stops(count=0, mean=0.0, sd=0.0)
+
+
+def _moments(stops: Results, factor: str) -> dict[tuple[object, object], _Stops]:
+    """The stops of each section and level, reduced where they lie: there may be too many to hold."""
+    cells = reduce_to_cells(stops, result="result", factors=["section", factor])
+    keys = zip(
+        cells.levels_of("section")[cells.code_of("section")], cells.levels_of(factor)[cells.code_of(factor)],
+        strict=True,
+    )  # fmt: skip
+    squares, spare = cells.cross[:, 0, 0], np.maximum(cells.count - 1, 1)
+    sds = np.sqrt(squares / spare)
+    return {
+        key: _Stops(count=int(n), mean=float(mean), sd=float(sd))
+        for key, n, mean, sd in zip(keys, cells.count, cells.mean[:, 0] + cells.shift[0], sds, strict=True)
+    }
 
 
 def overclaimed(table: Table) -> list[str]:
