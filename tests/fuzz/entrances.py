@@ -632,15 +632,15 @@ def _arguments(words: list[str]) -> Any:
 
 
 ENTRANCES = (
-    Entrance(name="text tables", share=150, seeds=_tables, bent=_bent_table, take=_read),
-    Entrance(name="workbooks", share=60, seeds=_workbooks, bent=_bent_workbook, take=_read),
-    Entrance(name="Parquet files", share=70, seeds=_parquets, bent=_bent_parquet, take=_read),
-    Entrance(name="one file per run", share=50, seeds=_runs, bent=_bent_runs, take=_read),
-    Entrance(name="study files", share=300, seeds=_studies, bent=_bent_study, take=_load),
-    Entrance(name="cell files", share=240, seeds=_cell_files, bent=_bent_cells, take=_read_cells),
-    Entrance(name="ledger import, results", share=30, seeds=_references, bent=_bent_reference, take=_import),
-    Entrance(name="ledger import, events", share=60, seeds=_event_files, bent=_bent_reference, take=_import),
-    Entrance(name="ledger files", share=20, seeds=_ledgers, bent=_bent_ledger, take=_look_into),
-    Entrance(name="command line", share=20, seeds=_commands, bent=_bent_command, take=_command, timed=False),
+    Entrance(name="text tables", share=120, seeds=_tables, bent=_bent_table, take=_read),
+    Entrance(name="workbooks", share=35, seeds=_workbooks, bent=_bent_workbook, take=_read),
+    Entrance(name="Parquet files", share=50, seeds=_parquets, bent=_bent_parquet, take=_read),
+    Entrance(name="one file per run", share=30, seeds=_runs, bent=_bent_runs, take=_read),
+    Entrance(name="study files", share=230, seeds=_studies, bent=_bent_study, take=_load),
+    Entrance(name="cell files", share=450, seeds=_cell_files, bent=_bent_cells, take=_read_cells),
+    Entrance(name="ledger import, results", share=20, seeds=_references, bent=_bent_reference, take=_import),
+    Entrance(name="ledger import, events", share=45, seeds=_event_files, bent=_bent_reference, take=_import),
+    Entrance(name="ledger files", share=10, seeds=_ledgers, bent=_bent_ledger, take=_look_into),
+    Entrance(name="command line", share=10, seeds=_commands, bent=_bent_command, take=_command, timed=False),
 )
 assert sum(entrance.share for entrance in ENTRANCES) == 1000
