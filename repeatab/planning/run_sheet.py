@@ -11,7 +11,7 @@ Source: restricted randomisation, Cox & Reid (2000), The Theory of the Design of
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -72,12 +72,12 @@ def run_sheet(
 
 def _blocks(plan: PlannedRuns, rng: np.random.Generator) -> list[list[PlannedRun]]:
     """Sets go in batches of as many as there are levels, so that their orders of places complement one another; a
-    batch is finished before the next begins, place by place, each place in an order drawn by chance."""
-    waiting: dict[str, list[PlannedRun]] = {}
-    for run in sorted(plan.runs, key=lambda run: (run.pad_set, run.place)):
-        waiting.setdefault(run.pad_set, []).append(run)
+    batch is finished before the next begins, place by place, each place in an order drawn by chance. Where a level has
+    fewer sets than another, they are spread over the batches."""
+    waiting = plan.runs_by_set
     size = len({run.level for run in plan.runs})
-    sets = list(waiting)
+    places = {name: (i + 0.5) / number for _, i, number, name in _by_first_level(waiting)}
+    sets = sorted(waiting, key=lambda name: (places[name], name))
     batches = [sets[i : i + size] for i in range(0, len(sets), size)]
     blocks = []
     for b in rng.permutation(len(batches)):
@@ -88,17 +88,25 @@ def _blocks(plan: PlannedRuns, rng: np.random.Generator) -> list[list[PlannedRun
     return blocks
 
 
-def _positions(plan: PlannedRuns, rng: np.random.Generator) -> dict[str, int]:
-    """Places in the lot: stretch by stretch one set of each first level, by chance within the stretch."""
+def _by_first_level(
+    waiting: Mapping[str, Sequence[PlannedRun]],
+) -> list[tuple[str, int, int, str]]:
+    """Level of its first run, number among the sets that begin there, how many these are, and label of each set."""
     first: dict[str, list[str]] = {}
-    for run in plan.runs:
-        if run.place == 1:
-            first.setdefault(run.level, []).append(run.pad_set)
+    for name, runs in waiting.items():
+        first.setdefault(runs[0].level, []).append(name)
+    return [(level, i, len(names), name) for level, names in first.items() for i, name in enumerate(names)]
+
+
+def _positions(plan: PlannedRuns, rng: np.random.Generator) -> dict[str, int]:
+    """Places in the lot: the sets that begin at one level are drawn by chance into even stretches of the lot, one into
+    each, and within its stretch by chance; so a level with fewer sets is spread over all of the lot as well."""
+    first: dict[str, list[tuple[int, str]]] = {}
+    for level, i, _, name in _by_first_level(plan.runs_by_set):
+        first.setdefault(level, []).append((i, name))
+    place: dict[str, float] = {}
     for sets in first.values():
-        rng.shuffle(sets)
-    position: dict[str, int] = {}
-    while any(first.values()):
-        stretch = [sets.pop() for sets in first.values() if sets]
-        for i in rng.permutation(len(stretch)):
-            position[stretch[i]] = len(position) + 1
-    return position
+        drawn = rng.permutation(len(sets))
+        for stretch, which in enumerate(drawn):
+            place[sets[which][1]] = (stretch + rng.random()) / len(sets)
+    return {name: number for number, name in enumerate(sorted(place, key=place.__getitem__), start=1)}

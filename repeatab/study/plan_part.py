@@ -23,6 +23,7 @@ from repeatab.jobs.plans.question import (
 from repeatab.outcome.tables import Table
 from repeatab.planning.beliefs import ScatterBelief
 from repeatab.planning.cost import HourCosts, Limits
+from repeatab.planning.exchange import Criterion
 from repeatab.study.parts import Part
 
 if TYPE_CHECKING:
@@ -90,6 +91,7 @@ class PlanPart(Part):
     runs_per_day: int = Field(default=2, ge=1)
     target: float = Field(default=0.80, gt=0, lt=1)
     widest: float | None = Field(default=None, gt=0)
+    search_by: Criterion = Criterion.CONTRASTS
     stops: SetsAtHand | dict[str, SetsAtHand] | None = None
     level: float | None = None
     scatter: dict[str, ScatterPart] = Field(default_factory=dict)
@@ -134,7 +136,7 @@ class PlanPart(Part):
                 runs_per_set=1 if self.used_up else self.runs_per_set, stays=self.sets_stay,
             ),
             target=self.target, operators=self.operators, rigs=self.rigs, runs_per_day=self.runs_per_day,
-            widest=self.widest,
+            widest=self.widest, criterion=self.search_by,
         )  # fmt: skip
 
     def form(self, source: ResultSource, sections: Sequence[str]) -> SheetForm:

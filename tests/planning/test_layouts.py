@@ -36,6 +36,24 @@ def test_the_search_finds_balanced_incomplete_blocks(t, b, k, together, criterio
     assert counts == dict.fromkeys(combinations(range(t), 2), together)
 
 
+# Row-column designs that exist: Youden squares (Cochran & Cox 1957, Experimental Designs, ch. 13) with the variance
+# 2 k / (lambda t) of every difference; a Latin square where places are as many as treatments (2 / t).
+@pytest.mark.parametrize(("t", "k", "variance"), [(3, 2, 4 / 3), (4, 3, 3 / 4), (7, 3, 6 / 7), (4, 4, 2 / 4)])
+@pytest.mark.parametrize("criterion", list(Criterion))
+def test_sets_and_places_as_rows_and_columns_give_youden_squares(t, k, variance, criterion):
+    sets, places = np.repeat(np.arange(t), k), np.tile(np.arange(k), t)
+    nuisance = np.concatenate([np.eye(t)[sets], np.eye(k)[places]], axis=1)
+    found = exchange(nuisance, t, seed=1, starts=4, criterion=criterion)
+    grid = found.treatment.reshape(t, k)
+    pairs = Counter(tuple(sorted(pair)) for row in grid.tolist() for pair in combinations(row, 2))
+    assert len(set(pairs.values())) == 1
+    assert len(pairs) == t * (t - 1) // 2
+    # Every treatment once in every place.
+    assert all(sorted(column) == list(range(t)) for column in grid.T.tolist())
+    left = np.eye(t * k) - nuisance @ np.linalg.pinv(nuisance)
+    assert criterion_value(left, found.treatment, t, Criterion.CONTRASTS) == pytest.approx(variance)
+
+
 def test_no_assignment_of_a_small_design_is_better_than_the_one_found():
     nuisance = np.eye(3)[np.repeat(range(3), 2)]
     left = np.eye(6) - nuisance @ np.linalg.pinv(nuisance)
@@ -189,6 +207,20 @@ def test_run_sheets_are_balanced_and_keep_the_places_of_a_set(kind, seed):
     # Neighbouring places of the lot go to different rigs: the mean places differ by one at the most.
     assert abs(np.mean(first["R1"]) - np.mean(first["R2"])) <= 1
     assert len({r.position_in_lot for r in rows}) == plan.sets
+
+
+@pytest.mark.parametrize("seed", [1, 2, 3])
+def test_a_level_with_few_sets_is_spread_over_the_lot_and_over_time(seed):
+    plan = laid_out(LayoutKind.SPLIT_LOT, ["L1", "L2"], {"L1": 12, "L2": 4})
+    rows = run_sheet(plan, operators=(), runs_per_day=4, seed=seed)
+    few = [r for r in rows if r.level == "L2"]
+    assert sorted(r.position_in_lot for r in rows) == list(range(1, 17))
+    # One of the four in each quarter of the lot, or next to its border; no day holds three of them.
+    assert all(
+        4 * i - 3 <= r.position_in_lot <= 4 * i + 8
+        for i, r in enumerate(sorted(few, key=lambda r: r.position_in_lot))
+    )
+    assert max(Counter(r.day for r in few).values()) <= 2
 
 
 def test_another_seed_gives_another_order_and_the_same_seed_the_same():

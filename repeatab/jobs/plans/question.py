@@ -11,6 +11,7 @@ from dataclasses import dataclass, field
 from repeatab.base.errors import StudyError, listed
 from repeatab.planning.beliefs import ScatterBelief
 from repeatab.planning.cost import HourCosts, Limits
+from repeatab.planning.exchange import Criterion
 
 SOURCES = (
     "rig", "operator", "pad_set", "rig_by_pad_set", "rig_by_operator", "operator_by_pad_set", "visit",
@@ -80,7 +81,7 @@ class PlanOptions:
     seconds : about how long the simulation may take (counted in work, so that results do not depend on the machine).
     operators : who runs. rigs : for studies whose question names none. most_sets : largest number of sets tried.
     widest : of a round robin, how well s_R has to be known, as a share of itself.
-    form : of the run sheet.
+    form : of the run sheet. criterion : what the free search makes small.
     """
 
     costs: HourCosts
@@ -93,6 +94,7 @@ class PlanOptions:
     most_sets: int = 24
     widest: float | None = None
     form: SheetForm = field(default_factory=SheetForm)
+    criterion: Criterion = Criterion.CONTRASTS
 
 
 def believed(sd: float, low: float | None, high: float | None) -> ScatterBelief:

@@ -242,7 +242,7 @@ def _searched(
     what = Search(
         courses=courses(asked.levels, asked.rigs, options.limits, repeats=repeats),
         pairs=tuple((str(a), str(b)) for a, b in asked.pairs), scatter=_set_scatter(beliefs.common, repeats=repeats),
-        costs=options.costs, limits=options.limits, even=bool(asked.rigs),
+        costs=options.costs, limits=options.limits, even=bool(asked.rigs), criterion=options.criterion,
     )  # fmt: skip
     found: list[Weighed] = []
     for hours in _budgets(named, options.target):
