@@ -80,6 +80,11 @@ class Bordered:
         """Rows less fixed columns."""
         return self.rows - self.fixed_columns
 
+    @property
+    def numbers(self) -> int:
+        """About how many numbers a group takes."""
+        return int(self.own[0].size + self.corner[0].size)
+
     def take(self, groups: IntArray) -> Bordered:
         """The same equations for some of the groups (repeats allowed)."""
         return Bordered(

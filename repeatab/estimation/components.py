@@ -22,12 +22,15 @@ from repeatab.estimation.block_fit import method_of
 from repeatab.estimation.contrasts import Contrast, fixed_rows, level_contrast
 from repeatab.estimation.fit_notes import fit_notes
 from repeatab.estimation.mean_squares import MeanSquares
-from repeatab.layout.blocks import blocks_of, group_labels
+from repeatab.layout.blocks import Block, blocks_of, group_labels
 from repeatab.layout.layout import Layout, layout_of
 from repeatab.layout.terms import Model, TermName, model_of
 
 if TYPE_CHECKING:
     import pandas as pd
+
+# Numbers that the equations of groups fitted side by side may hold, about: 32 MiB.
+_NUMBERS = 1 << 22
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -272,8 +275,25 @@ def fit_cells(
                 "method 'anova': the layout is not balanced (or has covariates), so the analysis of variance "
                 "is not unique. Use method 'reml', or 'auto', which chooses."
             )
-        parts.append(BlockFit(block=block, layout=layout, method=method, level=level, names=names))
+        for at in _pieces(block, layout):
+            piece = block.take(at) if by else block
+            parts.append(
+                BlockFit(
+                    block=piece, layout=layout, method=method, level=level, names=names[at] if names else ()
+                )
+            )
     return Fit(result=result, model=model, by=tuple(by), groups=groups, blocks=tuple(parts), level=level)
+
+
+def _pieces(block: Block, layout: Layout) -> list[slice]:
+    """Groups that are fitted side by side: as many as their equations may take memory for."""
+    groups = len(block.groups)
+    if layout.balanced:
+        return [slice(0, groups)]
+    sizes = [layout.random[i].size for i in layout.estimated]
+    columns = sum(sizes) - max(sizes, default=0) + layout.fixed.matrix.shape[1] + block.mean.shape[2]
+    at_once = max(1, _NUMBERS // (len(block.count) * columns))
+    return [slice(start, start + at_once) for start in range(0, groups, at_once)]
 
 
 @dataclass(frozen=True, slots=True)

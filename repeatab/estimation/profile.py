@@ -26,6 +26,8 @@ from repeatab.estimation.moments import Moments, Problem, moments
 from repeatab.estimation.refitted_limits import refitted_limits
 
 _STEPS = 25
+# Numbers that limits searched side by side may hold, about: 64 MiB.
+_NUMBERS = 1 << 23
 # Steps are quadratic: one of this length is followed by one below 1e-8, so it is the last and is not looked at.
 _LAST_STEP = 1e-4
 # What the criterion could still gain in the other variances at the last step.
@@ -71,6 +73,22 @@ def profile_limits(problem: Problem, minimum: Minimum, *, level: float) -> tuple
 
     An upper limit is infinite where the data set none.
     """
+    groups, sources = minimum.theta.shape
+    at_once = max(1, _NUMBERS // (2 * sources * problem.numbers))
+    if groups <= at_once:
+        return _limits(problem, minimum, level=level)
+    ends = []
+    for start in range(0, groups, at_once):
+        some = np.arange(start, min(start + at_once, groups))
+        part = Minimum(
+            theta=minimum.theta[some], criterion=minimum.criterion[some], gradient=minimum.gradient[some]
+        )
+        ends.append(_limits(problem.take(some), part, level=level))
+    lower, upper = zip(*ends, strict=True)
+    return np.concatenate(lower), np.concatenate(upper)
+
+
+def _limits(problem: Problem, minimum: Minimum, *, level: float) -> tuple[FloatArray, FloatArray]:
     groups, sources = minimum.theta.shape
     point = float(special.chdtri(1, 1 - level))
     estimate = minimum.theta.ravel()

@@ -43,6 +43,11 @@ class Strata:
         """Degrees of freedom of all rows together."""
         return round(float(self.df_rows.sum()))
 
+    @property
+    def numbers(self) -> int:
+        """About how many numbers a group takes."""
+        return int(self.expected.size)
+
     def take(self, groups: IntArray) -> Strata:
         """The same strata for some of the groups (repeats allowed)."""
         return Strata(

@@ -62,6 +62,12 @@ class System:
         """Rows less fixed columns."""
         return self.rows - self.fixed_columns
 
+    @property
+    def numbers(self) -> int:
+        """About how many numbers a group takes."""
+        nodes = self.chain.mean[0].size if self.chain.alike is None else 0
+        return int(nodes + self.chain.scatter[0].size)
+
     def take(self, groups: IntArray) -> System:
         """The same system for some of the groups (repeats allowed)."""
         return System(

@@ -7,7 +7,7 @@ same layout (the same cells with the same counts and covariates) share a block. 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -48,6 +48,10 @@ class Block:
     def levels_of(self, factor: str) -> LabelArray:
         """All labels of one factor (some may be absent from this block)."""
         return self.levels[self.factors.index(factor)]
+
+    def take(self, at: slice) -> Block:
+        """The same layout for some of the groups."""
+        return replace(self, mean=self.mean[at], cross=self.cross[at], groups=self.groups[at])
 
 
 def group_labels(cells: Cells, by: Sequence[str]) -> tuple[tuple[object, ...], ...]:

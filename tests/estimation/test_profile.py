@@ -77,3 +77,19 @@ def test_limit_at_which_repeatability_has_vanished():
     assert grid[rise.argmin(), 1] < 1e-6
     # The grid is coarse beside the optimum between its points, where the profile is flat.
     assert rise.min() == pytest.approx(float(special.chdtri(1, 0.05)), abs=0.02)
+
+
+def test_groups_searched_in_turn_have_the_limits_of_all_at_once(monkeypatch):
+    frame = pd.concat([drawn(7).assign(section=s, mu=lambda f, s=s: f["mu"] * (s + 1)) for s in range(5)])
+    frame["mu"] += np.random.default_rng(1).normal(0, 1, len(frame))
+    by = {"random": ["rig", "set"], "method": "reml", "by": ["section"]}
+    together = fit_components(frame, result="mu", **by)
+    limits = [np.concatenate(side) for side in zip(*(part.profiled for part in together.blocks), strict=True)]
+    monkeypatch.setattr("repeatab.estimation.profile._NUMBERS", 1)
+    monkeypatch.setattr("repeatab.estimation.components._NUMBERS", 1)
+    in_turn = fit_components(frame, result="mu", **by)
+    assert len(in_turn.blocks) == 5
+    again = [np.concatenate(side) for side in zip(*(part.profiled for part in in_turn.blocks), strict=True)]
+    np.testing.assert_allclose(again, limits, rtol=1e-6)
+    pd.testing.assert_frame_equal(in_turn.components, together.components, rtol=1e-6)
+    assert len(together.blocks) == 1
