@@ -19,6 +19,7 @@ from repeatab.ledger.store import Ledger, open_ledger
 from repeatab.ledger.verify import verify
 from repeatab.outcome.outcome import Outcome
 from repeatab.outcome.serialise import to_json_bytes
+from repeatab.rerun import rerun
 from repeatab.run import answer_study, read_study, run_study
 from repeatab.study.loading import load_study
 
@@ -277,3 +278,21 @@ def test_what_the_study_lacks_is_said(tmp_path: Path, old: str, new: str, parts:
         load_study(tmp_path / "control.toml")
     for part in ("control.toml", *parts):
         assert part in str(caught.value)
+
+
+@pytest.mark.full
+def test_every_month_comes_out_again_though_results_limits_and_events_have_come_since(
+    lab: Lab, tmp_path: Path
+) -> None:
+    stored = {}
+    for as_of, first, last in (("2025-04-05", "2023-07", "2025-03"), ("2025-12-05", "2025-04", "2025-11")):
+        lab.takes_in(first, last)
+        outcome = lab.month(as_of)
+        stored[as_of] = tmp_path / f"{as_of}.json"
+        stored[as_of].write_bytes(to_json_bytes(outcome))
+    lab.takes_in("2025-12", "2025-12")
+    for as_of, path in stored.items():
+        found = rerun(path, study=lab.written(as_of), ledger=lab.place)
+        assert found.faults == ()
+        assert found.comparison is not None
+        assert found.comparison.differences == ()
