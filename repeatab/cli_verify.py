@@ -58,7 +58,11 @@ def _told(found: Rerun, most: int | None) -> int:
         return INPUT_AT_FAULT
     say(_made_from(found))
     say(_compared(found.comparison, most))
-    return 0 if found.comparison.agrees else DIFFERS
+    if found.comparison.agrees:
+        return 0
+    if found.versions:
+        say("The versions are not those of the stored outcome; whether they are the reason shows a run with those.")
+    return DIFFERS
 
 
 def _say_faults(found: Rerun) -> None:

@@ -212,7 +212,8 @@ def _input_faults(folder: Path, inputs: Sequence[InputFile]) -> Iterator[InputFa
 
 def _fingerprint_if_any(path: Path) -> str:
     try:
-        return fingerprint(path)
+        # Names come from a file: a device or a pipe is no input, and reading it would not end.
+        return fingerprint(path) if path.is_file() else ""
     except (OSError, ValueError):
         return ""
 

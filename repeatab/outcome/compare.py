@@ -92,8 +92,10 @@ def _gap(one: Leaf, other: Leaf) -> float | None:
         return None
     if one == other:
         return 0.0
-    larger = max(abs(one), abs(other))
-    gap = abs(one - other)
+    try:
+        larger, gap = float(max(abs(one), abs(other))), abs(float(one) - float(other))
+    except OverflowError:  # a whole number beyond every double
+        return math.inf
     return gap / larger if math.isfinite(gap) else math.inf
 
 

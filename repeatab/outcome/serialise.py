@@ -209,7 +209,7 @@ def _decode(value: Any, hint: Any, place: str) -> Any:
 
 def _decode_figure(value: Any, place: str) -> Any:
     kind = value.get("kind") if isinstance(value, dict) else None
-    if kind not in FIGURE_KINDS:
+    if not isinstance(kind, str) or kind not in FIGURE_KINDS:
         raise InputError(
             f"result file: {place}: found the figure kind {kind!r}, expected one of {list(FIGURE_KINDS)}."
         )
@@ -230,7 +230,10 @@ def _decode_fields(value: dict[str, Any], cls: type, place: str) -> Any:
         if name in _BY_NAME and isinstance(raw, dict):
             raw = [[key, item] for key, item in raw.items()]
         content[name] = _decode(raw, hints[name], f"{place}.{name}")
-    return cls(**content)
+    try:
+        return cls(**content)
+    except AssertionError as error:  # a table whose rows do not fit its columns
+        raise InputError(f"result file: {place}: {error}.") from None
 
 
 def _decode_choice(value: Any, option: type[Enum], place: str) -> Enum:
@@ -255,3 +258,5 @@ def _decode_scalar(value: Any, options: tuple[Any, ...], place: str) -> Any:
         return _encode_scalar(value, options, place)
     except ValueError as error:
         raise InputError(f"result file: {error}.") from None
+    except OverflowError:
+        raise InputError(f"result file: {place}: the number is too large.") from None

@@ -183,3 +183,37 @@ def rigs_outcome() -> Any:
 
     frame = pd.DataFrame({"rig": list("AABB"), "pad_set": list("abcd"), "result": [0.40, 0.41, 0.405, 0.412]})
     return rb.compare_rigs(frame, rig="A", reference_rig="B", margin=0.02)
+
+
+@pytest.mark.parametrize(
+    "change",
+    [
+        lambda content: content["tables"][0]["rows"][0].append(1),
+        lambda content: content["numbers"].update({"cold: estimate": 10**400}),
+        lambda content: content["numbers"].update({"cold: estimate": "0.1"}),
+        lambda content: content.pop("headline"),
+        lambda content: content.update(schema_version=99),
+    ],
+    ids=["row too long", "number too large", "text for a number", "no headline", "another version"],
+)
+def test_a_result_that_was_damaged_is_refused_in_words(
+    lab: Path, change: Callable[[dict[str, Any]], None]
+) -> None:
+    with pytest.raises(InputError, match=r"result\.json"):
+        rerun(edited(lab, change))
+
+
+def test_a_count_beyond_every_number_is_a_difference(lab: Path) -> None:
+    def change(content: dict[str, Any]) -> None:
+        content["provenance"]["seed"] = 10**400
+
+    comparison = rerun(edited(lab, change)).comparison
+    assert comparison is not None
+    assert [one.path for one in comparison.differences] == ["provenance > seed"]
+
+
+def test_an_input_that_is_no_file_is_missing(lab: Path) -> None:
+    def change(content: dict[str, Any]) -> None:
+        content["provenance"]["inputs"][0]["name"] = "/dev/zero"
+
+    assert "/dev/zero: expected SHA-256 " in only_fault(rerun(edited(lab, change)))
