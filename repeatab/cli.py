@@ -109,6 +109,7 @@ def run(
 ) -> None:
     """Run a study and write its report."""
     with answering(context):
+        from repeatab.base.files import reachable
         from repeatab.base.folders import check_folder
         from repeatab.report.text import summary
         from repeatab.report.write import write_report
@@ -116,7 +117,7 @@ def run(
         from repeatab.study.loading import load_study
 
         loaded = with_engine(load_study(study), engine)
-        folder = to or Path("out") / loaded.name
+        folder = to or reachable(Path("out") / loaded.name)
         check_folder(folder)
         opened = study_ledger(loaded, ledger)
         with show_progress() as progress:
@@ -157,6 +158,7 @@ def plan(
 ) -> None:
     """Say which runs a study needs, and write the run sheet."""
     with answering(context):
+        from repeatab.base.files import reachable
         from repeatab.base.folders import check_folder
         from repeatab.intake.options import Separator
         from repeatab.report.text import summary
@@ -165,7 +167,7 @@ def plan(
         from repeatab.study.loading import load_study
 
         loaded = load_study(study)
-        folder = to or Path("out") / loaded.name
+        folder = to or reachable(Path("out") / loaded.name)
         check_folder(folder)
         marks = {Separator.SEMICOLON: ";", Separator.TAB: "\t"}
         with show_progress() as progress:

@@ -34,6 +34,29 @@ def refuse_no_plain_file(path: Path, name: str) -> None:
         )
 
 
+def shown_name(path: str | Path) -> str:
+    """A path as text that can be printed and stored, whatever the encoding that the machine is set to.
+
+    Where it is set to another one than the names on its disk are written in, Python keeps their bytes as half
+    characters; most disks hold UTF-8.
+    """
+    return os.fsencode(path).decode("utf-8", "replace") if _has_halves(str(path)) else str(path)
+
+
+def reachable(path: Path) -> Path:
+    """The path by whose name a text of ours means a file: in the machine's encoding, or where that fails in UTF-8."""
+    with contextlib.suppress(OSError, ValueError):
+        if path.exists():
+            return path
+    with contextlib.suppress(ValueError):
+        return Path(os.fsdecode(str(path).encode("utf-8", "surrogateescape")))
+    return path
+
+
+def _has_halves(text: str) -> bool:
+    return any("\ud800" <= letter <= "\udfff" for letter in text)
+
+
 def fingerprint(path: Path) -> str:
     """SHA-256 of a file's bytes, in hexadecimal."""
     digest = hashlib.sha256()

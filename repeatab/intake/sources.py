@@ -17,7 +17,7 @@ from pathlib import Path
 from urllib.parse import unquote
 
 from repeatab.base.errors import InputError, listed, nearest
-from repeatab.base.files import refuse_no_plain_file
+from repeatab.base.files import reachable, refuse_no_plain_file, shown_name
 
 
 class FileKind(Enum):
@@ -92,7 +92,7 @@ def find_files(
 
 
 def _expand(entry: str, base: Path) -> list[Path]:
-    path = base / entry
+    path = reachable(base / entry)
     try:
         if path.is_dir():
             return _in_folder(path, entry)
@@ -166,7 +166,7 @@ def _names(paths: Sequence[Path], relative_to: Path | None) -> list[tuple[Path, 
         here = Path(os.path.abspath("."))
         inside = all(path.is_relative_to(here) for path in absolute)
         base = here if inside else Path(os.path.commonpath([path.parent for path in absolute]))
-    return [(path, Path(os.path.relpath(path, base)).as_posix()) for path in absolute]
+    return [(path, shown_name(Path(os.path.relpath(path, base)).as_posix())) for path in absolute]
 
 
 def _kind(path: Path, name: str) -> FileKind:

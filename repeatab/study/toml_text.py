@@ -14,7 +14,7 @@ from pathlib import Path
 from typing import Any
 
 from repeatab.base.errors import RepeatabError, StudyError, nearest
-from repeatab.base.files import refuse_no_plain_file
+from repeatab.base.files import refuse_no_plain_file, shown_name
 
 MOST_BYTES = 1_000_000
 """No study file written by a person is larger; a result file given by mistake often is."""
@@ -63,7 +63,7 @@ def read_study_text(path: Path) -> StudyText:
         ) from None
     except RecursionError:
         raise StudyError(f"{path}: brackets are nested too deeply for a study file.") from None
-    return StudyText(file=path.name, sha256=hashlib.sha256(raw).hexdigest(), content=content)
+    return StudyText(file=shown_name(path.name), sha256=hashlib.sha256(raw).hexdigest(), content=content)
 
 
 def _bytes_of(path: Path) -> bytes:

@@ -133,6 +133,8 @@ _ROLES = ("result", "rig", "section", "stop", "time", "visit", "unit", "averagin
 
 
 def _bent_columns(columns: dict[str, str], chance: random.Random) -> dict[str, str]:
+    if not columns:
+        return {"result": "mu"}
     role = chance.choice(list(columns))
     match chance.randrange(4):
         case 0:
