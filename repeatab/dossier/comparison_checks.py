@@ -16,6 +16,11 @@ if TYPE_CHECKING:
 
 # Lan & DeMets bounds of O'Brien-Fleming type for equal steps at two-sided 5 percent.
 _LOOKS = {2: (2.963, 1.969), 3: (3.710, 2.511, 1.993), 4: (4.333, 2.963, 2.359, 2.014)}
+# The two lots of 240 pieces: their standard deviations, F, and its points at two-sided 5 percent.
+_TWO_LOTS = (65.54909, 61.85425, 240)
+_F, _F_LOWER, _F_UPPER = 1.123037, 0.7756, 1.2894
+# Cohen (1988), table 2.4.1: standardised difference and the number per group for a power of 0.80 at two-sided 0.05.
+_PIECES = ((0.2, 393), (0.5, 64), (0.8, 26))
 # York et al. (2004), table II: Pearson's points with York's weights.
 _WEIGHT_X = (1000, 1000, 500, 800, 200, 80, 60, 20, 1.8, 1)
 _WEIGHT_Y = (1, 1.8, 4, 8, 20, 20, 70, 70, 100, 500)
@@ -47,6 +52,16 @@ def comparison_checks() -> tuple[Check, ...]:
             key="looks", title="Bounds of declared looks, two to four, 5 % in all",
             source="Lan & DeMets (1983), Biometrika 70, 659-663; Reboussin, DeMets, Kim & Lan (2000), Control. Clin. "
             "Trials 21, 190-207, tables", known="Values from memory.", digits="three printed decimals", run=_looks,
+        ),
+        Check(
+            key="two scatters", title="Ratio of two standard deviations: F and its points",
+            source="NIST/SEMATECH e-Handbook of Statistical Methods, 1.3.5.9 (two lots of 240 ceramic pieces)",
+            known="Printed values from memory.", digits="the printed decimals", run=_two_scatters,
+        ),
+        Check(
+            key="power", title="Probability of finding a difference of two means",
+            source="Cohen (1988), Statistical Power Analysis, table 2.4.1",
+            known="Numbers per group from memory.", digits="one unit of the second decimal", run=_power,
         ),
         Check(
             key="bias", title="Bias of fifteen readings of a reference part",
@@ -153,6 +168,36 @@ def _looks() -> Iterator[Compared]:
         found = look_bounds(fractions, alpha=0.05, spending=Spending.O_BRIEN_FLEMING, sides=Sides.TWO)
         for number, (bound, value) in enumerate(zip(stated, found, strict=True), start=1):
             yield printed(f"{looks} looks, bound of look {number}", bound, value, decimals=3, units=0.6)
+
+
+def _two_scatters() -> Iterator[Compared]:
+    from repeatab.estimation.scatter_ratio import independent_ratio
+
+    first, second, pieces = _TWO_LOTS
+    df = pieces - 1
+    found = independent_ratio(first**2 * df, df, second**2 * df, df, level=0.95)
+    yield printed("F", _F, found.ratio**2, decimals=6)
+    yield printed("lower point of F", _F_LOWER, (found.ratio / found.interval.upper) ** 2, decimals=4)
+    yield printed("upper point of F", _F_UPPER, (found.ratio / found.interval.lower) ** 2, decimals=4)
+
+
+def _power() -> Iterator[Compared]:
+    import math
+
+    from repeatab.planning.exact import exact_verdicts
+
+    for effect, number in _PIECES:
+        found = exact_verdicts(
+            effect,
+            low=-1e-9,
+            high=1e-9,
+            se=math.sqrt(2 / number),
+            df=2 * number - 2,
+            confidence=0.95,
+            alpha=0.05,
+        )
+        what = f"power with {number} per group, difference of {effect:g} standard deviations"
+        yield printed(what, 0.80, found.different[0], decimals=2, units=1)
 
 
 def _bias() -> Iterator[Compared]:

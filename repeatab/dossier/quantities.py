@@ -191,6 +191,7 @@ def _comparisons() -> tuple[QuantityEntry, ...]:
             name="Ratio of standard deviations",
             definition="Exact F for different sets; Pitman-Morgan for the same sets on both rigs.",
             source="Pitman (1939) and Morgan (1939), Biometrika 31, 9-12 and 13-19", jobs=_COMPARISONS,
+            checks=("two scatters",),
             rates=(
                 _covers("ratio of SDs, independent", "direct_intervals"),
                 _covers("ratio of SDs, pooled", "direct_intervals"),
@@ -299,7 +300,7 @@ def _plans() -> tuple[QuantityEntry, ...]:
             definition="Studies of the planned layout are simulated at the believed scatter and judged by the "
             "estimators and rules of the study itself; where an exact value exists it is used.",
             source="Simulation; Owen (1965), Biometrika 52, 437-446, for probabilities by integration",
-            jobs=(_PLAN, *_COMPARISONS),
+            jobs=(_PLAN, *_COMPARISONS), checks=("power",),
             rates=(RateUse(sheet="plan_promises", says="what plans promise beside what studies then give"),),
         ),
     )  # fmt: skip
