@@ -16,6 +16,7 @@ from numpy.typing import ArrayLike
 
 from repeatab.base.errors import EstimationError, InputError
 from repeatab.control.arrays import FloatArray, points_by_coordinate
+from repeatab.control.robust_covariance import robust_covariance, robust_limits
 
 _FULL_SEARCH = 12
 
@@ -25,6 +26,7 @@ class JointBase:
     """Centre (sections,) and covariance (sections, sections) of a base period of `count` runs.
 
     values: T² of each base run, (count,).  base_limit: limit for them.  new_limit: limit for a new run.
+    stretch: new_limit over what it would be with mean and covariance of the base runs; 1 for these.
     """
 
     count: int
@@ -34,6 +36,7 @@ class JointBase:
     base_limit: float
     new_limit: float
     false_alarm: float
+    stretch: float = 1.0
 
     def t2(self, runs: ArrayLike) -> FloatArray:
         """Return T² of new runs, (runs, sections) → (runs,), to be set against `new_limit`."""
@@ -62,7 +65,7 @@ class Drivers:
     given_others: FloatArray
 
 
-def joint_base(runs: ArrayLike, *, false_alarm: float = 0.0027) -> JointBase:
+def joint_base(runs: ArrayLike, *, false_alarm: float = 0.0027, robust: bool = False) -> JointBase:
     """Return centre, covariance and T² limits of a base period.
 
     Base runs helped to make centre and covariance: their T² × count/(count − 1)² has a beta distribution.
@@ -73,6 +76,7 @@ def joint_base(runs: ArrayLike, *, false_alarm: float = 0.0027) -> JointBase:
     ----------
     runs : (runs, sections) one value per section and base run.
     false_alarm : probability that a run in control exceeds its limit.
+    robust : centre and covariance that a few wild runs do not move; their limits are simulated (`robust_limits`).
 
     Raises
     ------
@@ -99,6 +103,9 @@ def joint_base(runs: ArrayLike, *, false_alarm: float = 0.0027) -> JointBase:
         )
     centre = x.mean(axis=0)
     covariance = np.atleast_2d(np.cov(x, rowvar=False))
+    plain = _new_limit(n, p, float(f.isf(false_alarm, p, n - p)))
+    if robust:
+        return _robust_base(x, false_alarm, plain)
     base_limit = (n - 1) ** 2 / n * float(beta.isf(false_alarm, p / 2, (n - p - 1) / 2))
     return JointBase(
         count=n,
@@ -106,9 +113,18 @@ def joint_base(runs: ArrayLike, *, false_alarm: float = 0.0027) -> JointBase:
         covariance=covariance,
         values=distances(x, centre, covariance),
         base_limit=base_limit,
-        new_limit=_new_limit(n, p, float(f.isf(false_alarm, p, n - p))),
+        new_limit=plain,
         false_alarm=false_alarm,
     )
+
+
+def _robust_base(x: FloatArray, false_alarm: float, plain: float) -> JointBase:
+    centre, covariance = robust_covariance(x)
+    base_limit, new_limit = robust_limits(x.shape[0], x.shape[1], false_alarm)
+    return JointBase(
+        count=x.shape[0], centre=centre, covariance=covariance, values=distances(x, centre, covariance),
+        base_limit=base_limit, new_limit=new_limit, false_alarm=false_alarm, stretch=new_limit / plain,
+    )  # fmt: skip
 
 
 def distances(x: FloatArray, centre: FloatArray, covariance: FloatArray) -> FloatArray:
@@ -196,7 +212,7 @@ def _limit_of(base: JointBase, sections: int) -> float:
     from scipy.stats import f
 
     critical = float(f.isf(base.false_alarm, sections, base.count - sections))
-    return _new_limit(base.count, sections, critical)
+    return base.stretch * _new_limit(base.count, sections, critical)
 
 
 def _new_limit(n: int, p: int, critical: float) -> float:

@@ -314,7 +314,7 @@ def _outcome(
         tables.effects_table(charted.effects, question.shewhart.limit),
         tables.limits_table(charted.series, charted.watched, scale),
         tables.links_table(steps, scale, level),
-        tables.screening_table(charted.series, charted.watched, scale),
+        tables.screening_table(charted.series, charted.watched, charted.joint, data.visits, scale),
         tables.neighbours_table(charted.watched),
         tables.wear_table(charted.wear, scale, level),
         tables.frozen_table(question, data, charted.series, charted.watched),

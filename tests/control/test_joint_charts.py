@@ -13,6 +13,7 @@ from repeatab.control.charts import Ewma
 from repeatab.control.ewma import ewma_series
 from repeatab.control.mewma import mewma_limit, mewma_run_length, mewma_series
 from repeatab.control.multivariate import drivers, joint_base
+from repeatab.control.robust_covariance import robust_covariance
 from repeatab.control.run_length import average_run_length
 
 MIX = np.array([[1.0, 0.8, 0.3], [0.0, 0.6, 0.5], [0.0, 0.0, 0.7]])
@@ -176,3 +177,37 @@ def test_moving_averages_of_sections_are_those_of_each_section():
 def test_what_cannot_be_charted_is_said(ask, kind, part):
     with pytest.raises(kind, match=part):
         ask()
+
+
+def test_robust_covariance_is_that_of_a_general_library_up_to_its_scale():
+    """Against statsmodels.robust.covariance.cov_ogk (median distances, two rounds), which scales it otherwise."""
+    pytest.importorskip("statsmodels", minversion="0.15")
+    from statsmodels.robust.covariance import cov_ogk
+
+    x = np.random.default_rng(4).standard_normal((40, 3)) @ MIX
+    centre, covariance = robust_covariance(x)
+    expected = cov_ogk(x)
+    assert centre == pytest.approx(expected.mean, abs=1e-12)
+    ratio = covariance / expected.cov
+    assert ratio == pytest.approx(np.full((3, 3), ratio[0, 0]), rel=1e-10)
+    # The scale by its definition: the median squared distance is that of normal results.
+    away = x - centre
+    squared = np.einsum("ij,jk,ik->i", away, np.linalg.inv(covariance), away)
+    assert np.median(squared) == pytest.approx(stats.chi2.ppf(0.5, 3), rel=1e-10)
+
+
+def test_wild_runs_do_not_move_the_robust_covariance_and_its_limit_keeps_the_rate():
+    rng = np.random.default_rng(5)
+    x = rng.standard_normal((40, 3))
+    wild = x.copy()
+    wild[:6, 0] += 30
+    robust, plain = (joint_base(wild, robust=one) for one in (True, False))
+    assert np.sqrt(robust.covariance[0, 0]) < 2
+    assert np.sqrt(plain.covariance[0, 0]) > 8
+    assert (robust.values[:6] > robust.base_limit).all()
+    beyond = []
+    for _ in range(100):
+        base = joint_base(rng.standard_normal((40, 3)), false_alarm=0.02, robust=True)
+        beyond.append((base.t2(rng.standard_normal((400, 3))) > base.new_limit).mean())
+    # 100 base periods leave 8 % on the rate, and so do the 500 of the limit.
+    assert np.mean(beyond) == pytest.approx(0.02, rel=0.3)

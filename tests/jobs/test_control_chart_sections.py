@@ -10,6 +10,8 @@ import repeatab as rb
 from repeatab.base.notes import NoteKind
 from repeatab.control.factors import chart_factors
 from repeatab.jobs.charts.question import Plotted
+from repeatab.outcome.figures import JointHistory
+from repeatab.outcome.history_figures import PointUse
 from repeatab.outcome.verdict import Verdict
 
 
@@ -44,8 +46,40 @@ def test_the_joint_chart_finds_a_section_out_of_line_and_names_it():
     assert {"sections together", "moving average of the sections together"} <= set(joint["chart"])
     assert all("fade" in drivers for drivers in joint["drivers"])
     assert (joint["since"] >= day(35)).all()
+    # The change is there from visit 35 on; its size in the section that moved is told, within three standard errors.
+    lasting = joint[joint["until"] == day(44)]
+    assert len(lasting)
+    for _, row in lasting.iterrows():
+        first, last = row["range"].split(" to ")
+        assert first <= day(35) <= last
+        fade = next(part for part in row["drivers"].split(", ") if part.startswith("fade"))
+        assert float(fade.split("(")[1].rstrip(")")) == pytest.approx(0.008, abs=0.005)
     assert outcome.headline.verdict is Verdict.SIGNAL
     assert of_sections(sections(), joint=rb.JointWatch()).headline.verdict is Verdict.IN_CONTROL
+
+
+def test_wild_base_visits_are_screened_out_of_the_covariance_or_do_not_move_it():
+    frame = sections(shift={"fade": 0.006})
+    wild = (frame["section"] == "cold") & frame["date"].isin([day(5), day(17)])
+    frame.loc[wild, "mu"] += 0.008
+    screened = of_sections(frame, joint=rb.JointWatch(), screening=True)
+    log = screened.table("screening").to_frame()
+    mine = log[log["judged"] == "T² of the sections together"]
+    assert sorted(mine["visit"]) == [day(5), day(17)]
+    assert (mine["value"] > mine["upper"]).all()
+    figure = next(one for one in screened.figures if isinstance(one, JointHistory))
+    left_out = [p.label for p in figure.strips[0].lines[0].points if p.use is PointUse.LEFT_OUT]
+    assert left_out == [day(5), day(17)]
+
+    def found(**options):
+        outcome = of_sections(frame, joint=rb.JointWatch(), **options)
+        history = next(one for one in outcome.figures if isinstance(one, JointHistory))
+        points = history.strips[0].lines[0].points
+        return sum(p.value for p in points if p.use is PointUse.NEW and p.label >= day(35))
+
+    # Two wild visits of thirty widen the plain covariance, so that the change of fade stands out less against it.
+    assert found(screening=True) > 1.2 * found()
+    assert found(robust=True) > 1.2 * found()
 
 
 def test_visits_without_a_section_stand_on_the_other_charts_only():

@@ -340,12 +340,11 @@ def _joint_strip(kind: GivenBy, rig: str, regimes: tuple[JointRegime, ...], visi
             continue
         number += 1
         if kind is GivenBy.JOINT:
-            for visit, value in list(zip(regime.base_visits, regime.base.values, strict=True))[
-                -_MOST_POINTS:
-            ]:
-                points.append(
-                    _joint_point(visits, int(visit), float(value), regime.base.base_limit, PointUse.BASE)
-                )
+            used = dict(zip(regime.base_visits.tolist(), regime.base.values.tolist(), strict=True))
+            out = {int(regime.complete[one.index]): one.value for one in regime.screened.removed}
+            for visit in regime.complete[-_MOST_POINTS:].tolist():
+                use, value = (PointUse.LEFT_OUT, out[visit]) if visit in out else (PointUse.BASE, used[visit])
+                points.append(_joint_point(visits, visit, value, regime.base.base_limit, use))
                 stretches.append(number)
         for stretch in regime.stretches:
             number += 1

@@ -9,19 +9,22 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
+from scipy.linalg import solve_triangular
 
 from repeatab.base.errors import EstimationError, RepeatabError
-from repeatab.control.arrays import FloatArray, IntArray
+from repeatab.control.arrays import BoolArray, FloatArray, IntArray
+from repeatab.control.beginning import joint_beginning
 from repeatab.control.limits import TRIAL_BELOW
 from repeatab.control.mewma import MewmaSeries, mewma_limit, mewma_series
 from repeatab.control.multivariate import JointBase, drivers, joint_base
+from repeatab.control.screening import Judged, Screening, screen
 from repeatab.control.signals import Side, stretches
 from repeatab.intake.events import Event
 from repeatab.jobs.charts.data import Visits
 from repeatab.jobs.charts.question import ControlChart, JointWatch
 from repeatab.jobs.charts.series import Series
 from repeatab.jobs.charts.series_limits import base_kept
-from repeatab.jobs.charts.watch import ChartSignal, GivenBy, Watched, nearby
+from repeatab.jobs.charts.watch import Began, ChartSignal, GivenBy, Watched, nearby
 
 _DEFAULT_RATE = 0.0027
 
@@ -40,7 +43,8 @@ class JointStretch:
 class JointRegime:
     """The joint chart of one regime of a rig; `base` is None, with the trouble, where it cannot be formed.
 
-    base_visits and base.values: T² of the base period.  left_out: new visits that lack a section.
+    base_visits and base.values: T² of the base period.  left_out: new visits that lack a section.  screened: which of
+    all complete base visits (`complete`) the covariance rests on, with the log of the others.
     """
 
     rig: str
@@ -51,6 +55,8 @@ class JointRegime:
     trouble: str
     stretches: tuple[JointStretch, ...]
     left_out: tuple[int, ...]
+    screened: Screening
+    complete: IntArray
 
 
 def watch_jointly(
@@ -80,7 +86,7 @@ def watch_jointly(
                     "the sections do not have their limits from one base period, which the covariance needs."
                 )
             _refuse_few(rows.base_visits.size, len(names))
-            base = joint_base(rows.base, false_alarm=joint.false_alarm or _DEFAULT_RATE)
+            base, found = _base(question, joint, rows)
         except RepeatabError as error:
             regimes.append(_none(rig, regime.number, cause, str(error)))
             continue
@@ -93,15 +99,19 @@ def watch_jointly(
                 number=regime.number,
                 cause=cause,
                 base=base,
-                base_visits=rows.base_visits,
+                base_visits=rows.base_visits[found.kept],
                 trouble="",
                 stretches=tuple(part for part, _ in parts),
                 left_out=rows.left_out,
+                screened=found,
+                complete=rows.base_visits,
             )
         )
         for part, vectors in parts:
             closed = part.closed_by or ended
-            signals += _signals(joint, rig, names, base, part, vectors, closed, visits, events)
+            signals += _signals(
+                joint, rig, names, base, part, vectors, closed, visits, events, question.confidence
+            )
     return tuple(regimes), tuple(signals)
 
 
@@ -118,8 +128,27 @@ def _none(rig: str, number: int, cause: str, trouble: str) -> JointRegime:
     nothing = np.zeros(0, dtype=np.int64)
     return JointRegime(
         rig=rig, number=number, cause=cause, base=None, base_visits=nothing, trouble=trouble, stretches=(),
-        left_out=(),
+        left_out=(), screened=Screening(kept=np.zeros(0, dtype=np.bool_), removed=(), stopped=False), complete=nothing,
     )  # fmt: skip
+
+
+def _base(question: ControlChart, joint: JointWatch, rows: _Rows) -> tuple[JointBase, Screening]:
+    """Centre and covariance, robust or plain, without the base visits that screening leaves out one at a time."""
+    rate, count = joint.false_alarm or _DEFAULT_RATE, rows.base_visits.size
+
+    def formed(kept: BoolArray) -> JointBase:
+        return joint_base(rows.base[kept], false_alarm=rate, robust=question.robust)
+
+    def judged(kept: BoolArray) -> tuple[Judged, ...]:
+        base, nothing = formed(kept), np.zeros(count)
+        top = np.full(count, base.base_limit)
+        return (
+            Judged(values=base.t2(rows.base), lower=nothing, upper=top, what="T² of the sections together"),
+        )
+
+    every = Screening(kept=np.ones(count, dtype=np.bool_), removed=(), stopped=False)
+    found = screen(count, judged, least=2 * rows.base.shape[1]) if question.screening else every
+    return formed(found.kept), found
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -247,6 +276,7 @@ def _signals(
     closed: str,
     visits: Visits,
     events: Sequence[Event],
+    level: float,
 ) -> Iterator[ChartSignal]:
     charts = []
     if joint.false_alarm is not None:
@@ -263,11 +293,37 @@ def _signals(
             else:
                 assert part.mewma is not None
                 driving = _largest(part.mewma.averages[first], base, names)
+            began = _began(names, base, part, rows, last, level)
             yield ChartSignal(
                 rig=rig, section="", given_by=kind, rule=rule, side=Side.EITHER, at=at,
-                until=int(part.visit[last]), points=(at,), began=None, closed=closed,
-                nearby=nearby(events, rig, visits, None, at), drivers=driving,
+                until=int(part.visit[last]), points=(at,), began=began, closed=closed,
+                nearby=nearby(events, rig, visits, began, at), drivers=driving,
             )  # fmt: skip
+
+
+def _began(
+    names: tuple[str, ...], base: JointBase, part: JointStretch, rows: _Rows, last: int, level: float
+) -> Began:
+    """When the sections together began to depart, by the visits up to the last that gives the signal."""
+    roots = [
+        np.linalg.cholesky(widened(base, extra).covariance * _widening(base))
+        for extra in rows.new_extra[: last + 1]
+    ]
+    points = np.array(
+        [
+            solve_triangular(root, row - base.centre, lower=True)
+            for root, row in zip(roots, rows.new[: last + 1], strict=True)
+        ]
+    )
+    found = joint_beginning(points, level=level)
+    now, first = roots[-1] @ found.now, int(part.visit[found.first])
+    return Began(
+        course=found.course, likelier=found.likelier, visit=int(part.visit[found.most_likely]), first=first,
+        last=int(part.visit[found.last]), after=first - 1 if first > 0 else None,
+        size=float(np.linalg.norm(found.size)), now=float(np.linalg.norm(found.now)),
+        strength=float(np.linalg.norm(found.now)), level=level,
+        changes=tuple((name, float(change)) for name, change in zip(names, now, strict=True)),
+    )  # fmt: skip
 
 
 def _largest(average: FloatArray, base: JointBase, names: tuple[str, ...]) -> tuple[str, ...]:

@@ -296,9 +296,14 @@ def methods(question: ControlChart, plotted: Plotted) -> tuple[MethodNote, ...]:
         found.append(
             MethodNote(
                 quantity="sections together",
-                method="T² of the visit means, limits for base and new visits; driving sections: the fewest "
-                "without which "
-                "the others are within their limit",
+                method="T² of the visit means, limits for base and new visits"
+                + (
+                    "; centre and covariance from medians and pairs of sections (Maronna & Zamar 2002), their limits "
+                    "simulated"
+                    if question.robust
+                    else ""
+                )
+                + "; driving sections: the fewest without which the others are within their limit",
                 source="Tracy, Young & Mason (1992), J. Quality Technology 24, 88-95; Mason, Tracy & Young "
                 "(1995); Lowry "
                 "et al. (1992); ISO 7870-7:2020",

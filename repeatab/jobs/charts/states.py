@@ -65,8 +65,9 @@ class RigState:
 
     @property
     def strongest(self) -> SectionState | None:
-        """The signalling section whose change is largest in standard deviations."""
+        """The signalling section whose change is largest in standard deviations; the sections together if none is."""
         dated = [one for one in self.signalling if one.began is not None]
+        dated = [one for one in dated if one.section] or dated
         return max(dated, key=lambda one: one.began.strength if one.began else 0.0) if dated else None
 
 

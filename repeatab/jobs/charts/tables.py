@@ -9,6 +9,7 @@ import json
 from collections.abc import Mapping, Sequence
 
 from repeatab.jobs.charts.data import ReferenceData, Visits
+from repeatab.jobs.charts.joint import JointRegime
 from repeatab.jobs.charts.lengths import ChartLengths, LimitEffect
 from repeatab.jobs.charts.links import Step
 from repeatab.jobs.charts.past_visits import UNNAMED
@@ -51,7 +52,7 @@ def states_table(states: Sequence[RigState], visits: Mapping[str, Visits], scale
                     mine.when(began.visit) if began else None,
                     mine.when(began.first) if began else None,
                     mine.when(began.last) if began else None,
-                    scale.change(began.now) if began else None,
+                    scale.change(began.now) if began and not began.changes else None,
                     "; ".join(dict.fromkeys(signal.rule for signal in part.open)) or None,
                 )
             )  # fmt: skip
@@ -91,9 +92,9 @@ def signals_table(
                 mine.when(one.at), ", ".join(mine.labels[i] for i in one.points), mine.when(one.until),
                 mine.when(one.began.visit) if one.began else None,
                 f"{mine.when(one.began.first)} to {mine.when(one.began.last)}" if one.began else None,
-                scale.change(one.began.now) if one.began else None,
+                scale.change(one.began.now) if one.began and not one.began.changes else None,
                 "; ".join(str(event) for event in one.nearby) or None,
-                ", ".join(one.drivers) or None, one.closed or "open",
+                _driven_by(one, scale), one.closed or "open",
             )
         )  # fmt: skip
     columns = (
@@ -110,6 +111,18 @@ def signals_table(
     remarks = (f"{rest} further signals are not shown.",) if rest else ()
     return Table(
         key="signals", caption="Signals, open ones first", columns=columns, rows=tuple(rows), remarks=remarks
+    )
+
+
+def _driven_by(signal: ChartSignal, scale: Scale) -> str | None:
+    """The sections that drive a joint signal, each with its change by now."""
+    changes = dict(signal.began.changes) if signal.began else {}
+    return (
+        ", ".join(
+            f"{name} ({scale.change_text(changes[name])})" if name in changes else name
+            for name in signal.drivers
+        )
+        or None
     )
 
 
@@ -327,10 +340,22 @@ def links_table(steps: Sequence[Step], scale: Scale, level: float) -> Table | No
 
 
 def screening_table(
-    series: Mapping[Key, Series], watched: Mapping[Key, tuple[Watched, ...]], scale: Scale
+    series: Mapping[Key, Series],
+    watched: Mapping[Key, tuple[Watched, ...]],
+    joint: Mapping[str, tuple[JointRegime, ...]],
+    visits: Mapping[str, Visits],
+    scale: Scale,
 ) -> Table | None:
     """Every base visit left out, in order, with the limits it exceeded."""
-    rows: list[tuple[Value, ...]] = []
+    rows: list[tuple[Value, ...]] = [
+        (
+            rig, section_name(""), one.round, visits[rig].named(int(regime.complete[one.index])), one.judged,
+            one.value, None, one.upper,
+        )
+        for rig, regimes in joint.items()
+        for regime in regimes
+        for one in regime.screened.removed
+    ]  # fmt: skip
     for (rig, section), regimes in watched.items():
         mine = series[rig, section]
         for one in regimes:

@@ -48,7 +48,8 @@ class Began:
     """When a signal probably began, by visits of the rig: the likeliest, the first and last that may be.
 
     after: the visit before the first, the last one known unchanged (None at the very beginning).  size: of a step, or
-    per visit of a drift; now: change at the last point; both in the unit of the analysis.
+    per visit of a drift; now: change at the last point; both in the unit of the analysis, or lengths in the metric of
+    the covariance for the sections together, whose own changes by now are `changes`.
     """
 
     course: Course
@@ -61,6 +62,7 @@ class Began:
     now: float
     strength: float
     level: float
+    changes: tuple[tuple[str, float], ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

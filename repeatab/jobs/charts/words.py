@@ -104,7 +104,8 @@ def _reason(state: RigState, visits: Visits, scale: Scale, what: str) -> str:
     ]
     strongest = state.strongest
     if strongest is not None and strongest.began is not None:
-        texts.append(f"It is {what}: in {strongest.section} {began_words(strongest.began, visits, scale)}.")
+        where = section_name(strongest.section)
+        texts.append(f"It is {what}: in {where} {began_words(strongest.began, visits, scale)}.")
         texts.append(_events_words(strongest))
     elif strongest is None:
         texts.append(f"It is {what}.")
@@ -118,18 +119,25 @@ def _reason(state: RigState, visits: Visits, scale: Scale, what: str) -> str:
 def began_words(began: Began, visits: Visits, scale: Scale) -> str:
     """'probably a drift of −0.0018 per visit that began at visit …'."""
     size = scale.change_text(began.size)
+    when = f"that began at visit {visits.named(began.visit)}"
+    if began.first == began.last:
+        between = f"({began.level:.0%})"
+    else:
+        between = f"(between {visits.labels[began.first]} and {visits.labels[began.last]}, {began.level:.0%})"
+    if began.changes:
+        course = {
+            Course.STEP: "probably a step",
+            Course.DRIFT: "probably a drift",
+            Course.OPEN: "a step or a drift",
+        }
+        own = enumerated([f"{scale.change_text(change)} in {name}" for name, change in began.changes])
+        return f"{course[began.course]} {when} {between}, by now {own}"
     how = {
         Course.STEP: f"probably a step of {size}",
         Course.DRIFT: f"probably a drift of {size} a visit, {scale.change_text(began.now)} by now,",
         Course.OPEN: f"{scale.change_text(began.now)} by now, by a step or a drift",
     }[began.course]
-    when = f"that began at visit {visits.named(began.visit)}"
-    if began.first == began.last:
-        return f"{how} {when} ({began.level:.0%})"
-    return (
-        f"{how} {when} (between {visits.labels[began.first]} and {visits.labels[began.last]}, "
-        f"{began.level:.0%})"
-    )
+    return f"{how} {when} {between}"
 
 
 def _events_words(part: SectionState) -> str:
