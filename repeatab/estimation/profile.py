@@ -73,27 +73,33 @@ def profile_limits(problem: Problem, minimum: Minimum, *, level: float) -> tuple
 
     An upper limit is infinite where the data set none.
     """
+    point = float(special.chdtri(1, 1 - level))
+    return limits_at(problem, minimum, np.full((2, minimum.theta.shape[1]), point))
+
+
+def limits_at(problem: Problem, minimum: Minimum, rises: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """The same where the profile has risen by `rises` (2, K + 1), those of the lower limits first."""
     groups, sources = minimum.theta.shape
     at_once = max(1, _NUMBERS // (2 * sources * problem.numbers))
     if groups <= at_once:
-        return _limits(problem, minimum, level=level)
+        return _limits(problem, minimum, rises)
     ends = []
     for start in range(0, groups, at_once):
         some = np.arange(start, min(start + at_once, groups))
         part = Minimum(
             theta=minimum.theta[some], criterion=minimum.criterion[some], gradient=minimum.gradient[some]
         )
-        ends.append(_limits(problem.take(some), part, level=level))
+        ends.append(_limits(problem.take(some), part, rises))
     lower, upper = zip(*ends, strict=True)
     return np.concatenate(lower), np.concatenate(upper)
 
 
-def _limits(problem: Problem, minimum: Minimum, *, level: float) -> tuple[FloatArray, FloatArray]:
+def _limits(problem: Problem, minimum: Minimum, rises: FloatArray) -> tuple[FloatArray, FloatArray]:
     groups, sources = minimum.theta.shape
-    point = float(special.chdtri(1, 1 - level))
     estimate = minimum.theta.ravel()
     size = len(estimate)
     group, component = np.divmod(np.arange(size), sources)
+    point = np.tile(rises, groups)
     here = moments(problem, minimum.theta)
     bound = np.zeros((size, sources))
     bound[:, -1] = VANISHED * minimum.theta.sum(axis=1)[group]
@@ -102,7 +108,7 @@ def _limits(problem: Problem, minimum: Minimum, *, level: float) -> tuple[FloatA
     ends = np.stack([np.zeros(size), np.full(size, np.nan)])
 
     positive = np.flatnonzero(estimate > 0)
-    doubtful = positive[_alone_at_zero(alone, positive) < 1.5 * point]
+    doubtful = positive[_alone_at_zero(alone, positive) < 1.5 * point[0, positive]]
     doubtful = doubtful[component[doubtful] < sources - 1]
     search = _Search(problem, minimum, others, alone, point, component, group, bound)
     reached = search.zero_is_out_of_reach(doubtful)
@@ -116,7 +122,7 @@ def _limits(problem: Problem, minimum: Minimum, *, level: float) -> tuple[FloatA
         for side, lost in enumerate((lost_low, lost_high)):
             which = np.flatnonzero(lost)
             ends[side, which] = refitted_limits(
-                problem, minimum, which, error[which], point=point, side=2.0 * side - 1
+                problem, minimum, which, error[which], point=point[side, which], side=2.0 * side - 1
             )
     lower, upper = ends.reshape(2, groups, sources)
     return lower, upper
@@ -180,7 +186,7 @@ def _alone_at_zero(alone: _Alone, which: IntArray) -> FloatArray:
     return np.asarray(alone.weight[which] * (np.log(left) + 1 / left - 1), np.float64)
 
 
-def _limits_alone(alone: _Alone, which: IntArray, side: FloatArray, point: float) -> FloatArray:
+def _limits_alone(alone: _Alone, which: IntArray, side: FloatArray, point: FloatArray) -> FloatArray:
     """u at which a component that stands alone reaches the bound: a few Newton steps in the root of the rise."""
     weight, share = alone.weight[which], alone.centre[which] / alone.best[which]
     move = side * np.sqrt(2 * point / weight)
@@ -217,13 +223,16 @@ def _moved(
 
 @dataclass(frozen=True, slots=True)
 class _Search:
-    """Everything that the searches start from; the limits are numbered group by group, component by component."""
+    """Everything that the searches start from; the limits are numbered group by group, component by component.
+
+    point : (2, limits) the rises that are sought, those of the lower limits first.
+    """
 
     problem: Problem
     minimum: Minimum
     others: _Others
     alone: _Alone
-    point: float
+    point: FloatArray
     component: IntArray
     group: IntArray
     bound: FloatArray
@@ -252,9 +261,10 @@ class _Search:
             here = moments(self.problem.take(self.group[at]), theta[active])
             others = _others(here, theta[active], self.component[at], self.bound[at])
             rise = here.criterion - others.gain - self.minimum.criterion[self.group[at]]
-            sure = (np.abs(rise - self.point) > 3 * others.gain) | (others.gain < _LAST_GAIN)
-            sure &= others.gain < 0.5 * self.point
-            found[active[sure]] = rise[sure] > self.point
+            point = self.point[0, at]
+            sure = (np.abs(rise - point) > 3 * others.gain) | (others.gain < _LAST_GAIN)
+            sure &= others.gain < 0.5 * point
+            found[active[sure]] = (rise > point)[sure]
             theta[active] = projected(theta[active], others.toward, self.bound[at])
             active = active[~sure]
         return found
@@ -263,13 +273,14 @@ class _Search:
         """Lower and upper variances at the bound; nan where the steps do not settle."""
         which = np.concatenate([lower, upper])
         side = np.concatenate([-np.ones(len(lower)), np.ones(len(upper))])
+        points = np.concatenate([self.point[0, lower], self.point[1, upper]])
         beside = self.alone.beside[which]
         bracket = _Bracket(
             side,
             np.log(self.alone.best[which]),
             np.where(side > 0, np.inf, np.log(np.maximum(beside, 1e-300))),
         )
-        first = _limits_alone(self.alone, which, side, self.point)
+        first = _limits_alone(self.alone, which, side, points)
         first = np.maximum(first, beside + 0.05 * (self.alone.best[which] - beside))
         theta, place = self._start(which, first), np.log(first)
         total = self.alone.best[which] + self.minimum.theta.sum(axis=1)[self.group[which]]
@@ -282,10 +293,14 @@ class _Search:
             rise = here.criterion - others.gain - self.minimum.criterion[self.group[at]]
             u = np.exp(place[active])
             step = _step_to(
-                rise, u * others.slope, u**2 * others.curvature + u * others.slope, self.point, side[active]
+                rise,
+                u * others.slope,
+                u**2 * others.curvature + u * others.slope,
+                points[active],
+                side[active],
             )
             trial, plain = bracket.tried(
-                active, place[active], step, rise < self.point, others.gain < _BRACKETING_GAIN
+                active, place[active], step, rise < points[active], others.gain < _BRACKETING_GAIN
             )
             settled = plain & (np.abs(step) < _LAST_STEP) & (others.gain < _LAST_GAIN)
             new = np.exp(trial)
@@ -333,7 +348,7 @@ class _Bracket:
 
 
 def _step_to(
-    rise: FloatArray, slope: FloatArray, curvature: FloatArray, point: float, side: FloatArray
+    rise: FloatArray, slope: FloatArray, curvature: FloatArray, point: FloatArray, side: FloatArray
 ) -> FloatArray:
     """The step on which the root of the rise, taken to second order, reaches the root of the point; nan where the
     slope leads nowhere."""

@@ -42,7 +42,7 @@ class _Search:
     component: IntArray
     minimum: FloatArray
     least: FloatArray
-    point: float
+    point: FloatArray
     inside: FloatArray
     outside: FloatArray
     theta: FloatArray
@@ -60,7 +60,7 @@ class _Search:
         self.theta[which] = found.theta
         self.rise[which] = found.criterion - self.minimum[which]
         self.slope[which] = found.gradient[index, component] * np.exp(log_value)
-        within = self.rise[which] < self.point
+        within = self.rise[which] < self.point[which]
         self.inside[which[within]] = log_value[within]
         self.outside[which[~within]] = log_value[~within]
 
@@ -69,7 +69,7 @@ class _Search:
         inside, outside = self.inside[which], self.outside[which]
         root = np.sqrt(np.maximum(self.rise[which], 0))
         with np.errstate(divide="ignore", invalid="ignore"):
-            step = (np.sqrt(self.point) - root) * 2 * root / self.slope[which]
+            step = (np.sqrt(self.point[which]) - root) * 2 * root / self.slope[which]
         trial = log_value + np.clip(step, -3.0, 3.0)
         low, high = np.minimum(inside, outside), np.maximum(inside, outside)
         fine = np.isfinite(trial) & (trial > low) & (trial < high)
@@ -79,13 +79,14 @@ class _Search:
 
 
 def refitted_limits(
-    problem: Problem, minimum: Minimum, which: IntArray, error: FloatArray, *, point: float, side: float
+    problem: Problem, minimum: Minimum, which: IntArray, error: FloatArray, *, point: FloatArray, side: float
 ) -> FloatArray:
     """(which,) limits, lower ones at `side` -1 and upper ones at 1; zero or infinite where the data set none.
 
     Parameters
     ----------
     which : limits asked for, numbered group by group, component by component.
+    point : (which,) the rise that each limit is sought at.
     error : (which,) standard errors of the components; they only choose where a search starts.
     """
     if which.size == 0:
@@ -102,7 +103,9 @@ def refitted_limits(
     return values
 
 
-def _search(problem: Problem, minimum: Minimum, which: IntArray, point: float, *, side: float) -> _Search:
+def _search(
+    problem: Problem, minimum: Minimum, which: IntArray, point: FloatArray, *, side: float
+) -> _Search:
     sources = minimum.theta.shape[1]
     group, component = which // sources, which % sources
     theta = minimum.theta[group]
@@ -129,7 +132,7 @@ def _out_of_reach_at_zero(search: _Search, estimate: FloatArray) -> IntArray:
     tried = np.flatnonzero(floor < np.log(estimate))
     inside, theta = search.inside.copy(), search.theta.copy()
     search.fit_at(tried, floor[tried])
-    reached = tried[search.rise[tried] > search.point]
+    reached = tried[search.rise[tried] > search.point[tried]]
     search.inside[reached], search.theta[reached] = inside[reached], theta[reached]
     return reached
 
@@ -140,7 +143,7 @@ def _solve(search: _Search, which: IntArray, first: FloatArray) -> FloatArray:
     active = np.arange(len(which))
     for _ in range(_STEPS):
         search.fit_at(which[active], place[active])
-        gap = np.abs(search.rise[which[active]] - search.point)
+        gap = np.abs(search.rise[which[active]] - search.point[which[active]])
         width = np.abs(search.outside[which[active]] - search.inside[which[active]])
         active = active[(gap > _ROOT_TOLERANCE) & (width > 1e-12)]
         lost = active[place[active] > _FURTHEST]

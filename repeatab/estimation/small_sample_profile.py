@@ -18,28 +18,26 @@ from scipy import special
 
 from repeatab.cells import FloatArray, IntArray
 from repeatab.estimation.minimise import Minimum
-from repeatab.estimation.moments import Problem, moments
-from repeatab.estimation.profile import profile_limits
+from repeatab.estimation.moments import Problem, criterion
+from repeatab.estimation.profile import limits_at
 from repeatab.layout.layout import Layout
 
 # Beyond, the points differ from those of many levels by less than a tenth.
 _MANY = 30
 # Variances that stand for "nothing" and "everything" beside those of the terms around them.
-_OWN, _OTHERS = 1e4, 1e8
+_OWN, _OTHERS = (1e4, 1e6), 1e9
 
 
 def small_sample_limits(
     problem: Problem, minimum: Minimum, layout: Layout, *, level: float
 ) -> tuple[FloatArray, FloatArray]:
     """Limits of the variances in the units of `minimum`; repeatability by plain profile."""
-    lower, upper = profile_limits(problem, minimum, level=level)
     own = own_degrees(problem, layout)
+    rises = np.full((2, minimum.theta.shape[1]), float(special.chdtri(1, 1 - level)))
     for df in np.unique(own[(own > 0) & (own < _MANY)]):
-        mine = np.flatnonzero(own == df)
-        for found, side in zip((lower, upper), equivalent_levels(int(df), level=level), strict=True):
-            again = profile_limits(problem, minimum, level=side)[0 if found is lower else 1]
-            found[:, mine] = again[:, mine]
-    return lower, upper
+        sides = [float(special.chdtri(1, 1 - side)) for side in equivalent_levels(int(df), level=level)]
+        rises[:, np.flatnonzero(own == df)] = np.array(sides)[:, None]
+    return limits_at(problem, minimum, rises)
 
 
 def equivalent_levels(df: int, *, level: float) -> tuple[float, float]:
@@ -55,8 +53,8 @@ def equivalent_levels(df: int, *, level: float) -> tuple[float, float]:
 def own_degrees(problem: Problem, layout: Layout) -> IntArray:
     """(terms,) degrees of freedom that each random term has beside all terms that do not lie within it.
 
-    With the others' variances out of all proportion, the term's own large and those within it zero, twice its
-    information times its variance squared counts them.
+    With the others' variances out of all proportion, the term's own large and those within it zero, the logarithm of
+    the determinant, and with it the criterion, grows by one logarithm of the own variance for each.
     """
     terms = [layout.random[i] for i in layout.estimated]
     one = problem.take(np.array([0]))
@@ -66,6 +64,10 @@ def own_degrees(problem: Problem, layout: Layout) -> IntArray:
         for k, other in enumerate(terms):
             if k != j and other.is_finer_than(term):
                 theta[0, k] = 0.0
-        theta[0, j], theta[0, -1] = _OWN, 1.0
-        found[j] = round(float(moments(one, theta).expected[0, j, j]) * _OWN**2)
+        theta[0, -1] = 1.0
+        value = []
+        for variance in _OWN:
+            theta[0, j] = variance
+            value.append(float(criterion(one, theta)[0]))
+        found[j] = round((value[1] - value[0]) / np.log(_OWN[1] / _OWN[0]))
     return found

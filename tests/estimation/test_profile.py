@@ -45,12 +45,12 @@ def test_joint_search_gives_the_limits_of_refits(model):
         lower, upper = profile_limits(part.system, part.minimum, level=0.95)
         wanted = np.zeros(len(theta))
         error = 0.3 * theta + 0.1
-        args = {"point": point}
+        points = np.full(len(theta), point)
         wanted[positive] = refitted_limits(
-            part.system, part.minimum, positive, error[positive], side=-1.0, **args
+            part.system, part.minimum, positive, error[positive], point=points[positive], side=-1.0
         )
         every = np.arange(len(theta))
-        other = refitted_limits(part.system, part.minimum, every, error, side=1.0, **args)
+        other = refitted_limits(part.system, part.minimum, every, error, point=points, side=1.0)
         np.testing.assert_allclose(lower[0], wanted, rtol=1e-6, atol=1e-9 * theta.sum())
         np.testing.assert_allclose(upper[0], other, rtol=1e-6)
 
