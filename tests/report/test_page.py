@@ -56,14 +56,19 @@ def read(outcome: Outcome) -> tuple[Reader, str]:
     return reader, " ".join(" ".join(reader.text).split())
 
 
+def with_few(outcome: Outcome) -> Outcome:
+    """The outcome with figures for both places of the page; every kind is drawn in test_figures."""
+    return replace(outcome, figures=tuple(outcome.figures[i] for i in (2, 3, 5)))
+
+
 @pytest.fixture(scope="module")
 def page(outcome: Outcome) -> tuple[Reader, str]:
-    return read(outcome)
+    return read(with_few(outcome))
 
 
 @pytest.fixture(scope="module")
 def hostile_page(hostile: Outcome) -> tuple[Reader, str]:
-    return read(hostile)
+    return read(with_few(hostile))
 
 
 def test_verdict_and_reason_come_first_then_the_parts_in_order(page: tuple[Reader, str]) -> None:
@@ -145,8 +150,9 @@ def test_every_picture_has_a_text_alternative_and_is_valid(
 ) -> None:
     reader, text = page
     images = [attributes for tag, attributes in reader.elements if tag == "img"]
-    assert len(images) == 2 * len(outcome.figures)
-    for figure in outcome.figures:
+    figures = with_few(outcome).figures
+    assert len(images) == 2 * len(figures)
+    for figure in figures:
         assert figure.title in text
         assert figure.reading.split(";")[0] in text
     for image in images:

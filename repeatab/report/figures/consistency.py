@@ -15,6 +15,7 @@ from repeatab.report.figures.sheet import (
     text_width,
     wrapped,
 )
+from repeatab.report.figures.strokes import Strokes
 from repeatab.report.marks import BAND, INK, LOOKS, RULE, SOFT, Mark, series_look
 from repeatab.report.words import printable
 
@@ -64,11 +65,12 @@ def _draw_panel(
     ax.set_ylim(height, 0)
     ax.set_yticks([])
     ax.spines["left"].set_visible(False)
+    strokes = Strokes(ax)
     for i, name in enumerate(laboratories):
         if name == figure.highlight:
             ax.axhspan(i * lane, (i + 1) * lane, color=BAND, linewidth=0, zorder=0)
         if i:
-            ax.axhline(i * lane, color=RULE, linewidth=0.6, zorder=0)
+            strokes.ground(i * lane, color=RULE, linewidth=0.6, zorder=0.1)
     lines = (figure.h_5, figure.h_1) if statistic == "h" else (figure.k_5, figure.k_1)
     for value, dashes in zip(lines, ((4, 2), ()), strict=True):
         for sign in (1, -1) if statistic == "h" else (1,):
@@ -89,10 +91,11 @@ def _draw_panel(
         y = laboratories.index(point.laboratory) * lane + 0.05 + (position + 0.5) * step
         look = series_look(position)
         face = "white" if beyond is Beyond.NEITHER else look.colour
-        ax.plot(
-            [value], [y], look.marker, color=look.colour, markerfacecolor=face, markersize=_SIZE[beyond],
+        strokes.sign(
+            (value, y), marker=look.marker, color=look.colour, markerfacecolor=face, markersize=_SIZE[beyond],
             markeredgewidth=1.2, zorder=3,
         )  # fmt: skip
+    strokes.draw()
     reach = 1.1 * max(values, default=2.0)
     ax.set_xlim((-reach, reach) if statistic == "h" else (0, reach))
 

@@ -30,6 +30,7 @@ from repeatab.report.figures.sheet import (
     text_width,
     wrapped,
 )
+from repeatab.report.figures.strokes import Strokes
 from repeatab.report.figures.style import TEXT_SIZE
 from repeatab.report.marks import BAND, BAND_EDGE, INK, LOOKS, RULE, SOFT, Mark, series_look
 from repeatab.report.numbers import fixed, result_decimals
@@ -131,19 +132,22 @@ def _draw_strip(
 ) -> None:
     ax.set_xlim(*time)
     ax.set_ylim(*_height(strip, everything))
+    strokes = Strokes(ax)
+    low, high = ax.get_ylim()
     for event in events:
-        style = "-" if event.restarts else (0, (2, 2))
-        ax.axvline(
-            event.place, color=INK if event.restarts else SOFT, linewidth=0.9, linestyle=style, zorder=1
-        )
+        strokes.line(
+            (event.place, low), (event.place, high), color=INK if event.restarts else SOFT, linewidth=0.9,
+            linestyle="-" if event.restarts else (0, (2, 2)), zorder=1,
+        )  # fmt: skip
     for number, line in enumerate(strip.lines):
         colour = SOFT if len(strip.lines) == 1 else series_look(number).colour
         for stretch in _stretches(line):
-            _draw_limits(ax, stretch)
+            _draw_limits(ax, strokes, stretch)
             ax.plot(
                 [p.place for p in stretch], [p.value for p in stretch], color=colour, linewidth=0.8, zorder=2
             )
         _draw_points(ax, line, series_look(number).colour)
+    strokes.draw()
 
 
 def _stretches(line: HistoryLine) -> Iterator[list[HistoryPoint]]:
@@ -152,7 +156,7 @@ def _stretches(line: HistoryLine) -> Iterator[list[HistoryPoint]]:
         yield [point for _, point in group]
 
 
-def _draw_limits(ax: Axes, points: list[HistoryPoint]) -> None:
+def _draw_limits(ax: Axes, strokes: Strokes, points: list[HistoryPoint]) -> None:
     """Limits stand level about each point: half of the way to its neighbours on either side."""
     if all(point.lower is None and point.upper is None for point in points):
         return
@@ -162,13 +166,22 @@ def _draw_limits(ax: Axes, points: list[HistoryPoint]) -> None:
     floor = [low if p.lower is None else max(low, p.lower) for p in points for _ in (1, 2)]
     ceiling = [high if p.upper is None else min(high, p.upper) for p in points for _ in (1, 2)]
     ax.fill_between(x, floor, ceiling, color=BAND, linewidth=0, zorder=0)
-    for point, start, stop in zip(points, edges[:-1], edges[1:], strict=True):
-        for limit in (point.lower, point.upper):
-            if limit is not None:
-                ax.hlines(limit, start, stop, color=BAND_EDGE, linewidth=1.0, zorder=1)
-        if point.centre is not None:
-            style = (0, (4, 2))
-            ax.hlines(point.centre, start, stop, color=BAND_EDGE, linewidth=0.7, linestyle=style, zorder=1)
+    for limits in ([point.lower for point in points], [point.upper for point in points]):
+        for value, start, stop in _levels(limits, edges):
+            strokes.line((start, value), (stop, value), color=BAND_EDGE, linewidth=1.0, zorder=1)
+    for value, start, stop in _levels([point.centre for point in points], edges):
+        style = (0, (4, 2))
+        strokes.line((start, value), (stop, value), color=BAND_EDGE, linewidth=0.7, linestyle=style, zorder=1)
+
+
+def _levels(values: Sequence[float | None], edges: Sequence[float]) -> Iterator[tuple[float, float, float]]:
+    """Each value with where it begins and ends; neighbours that are the same are one."""
+    begin = 0
+    for value, group in groupby(values):
+        end = begin + len(list(group))
+        if value is not None:
+            yield value, edges[begin], edges[end]
+        begin = end
 
 
 def _edges(places: list[float]) -> list[float]:

@@ -18,6 +18,7 @@ from repeatab.report.figures.sheet import (
     with_unit,
     wrapped,
 )
+from repeatab.report.figures.strokes import Strokes
 from repeatab.report.figures.style import WIDE
 from repeatab.report.marks import BAND, FILL, INK, LOOKS, RULE, SOFT, Mark, series_look
 
@@ -80,34 +81,36 @@ def _draw_panel(ax: Axes, figure: ResultsByLaboratory, line: LevelLine) -> None:
     ax.spines["left"].set_visible(False)
     ax.axvspan(line.low, line.high, color=BAND, linewidth=0, zorder=0)
     ax.axvline(line.value, color=SOFT, linewidth=1.1, zorder=1)
+    strokes = Strokes(ax)
     for i, name in enumerate(figure.laboratories):
         if name == figure.highlight:
             ax.axhspan(i + 0.06, i + 0.94, color=FILL, alpha=0.55, linewidth=0, zorder=0.5)
         if i:
-            ax.axhline(i, color=RULE, linewidth=0.5, zorder=0.6)
+            strokes.ground(i, color=RULE, linewidth=0.5, zorder=0.6)
     for row in rows:
-        _draw_row(ax, figure.laboratories.index(row.laboratory) + 0.5, row)
+        _draw_row(strokes, figure.laboratories.index(row.laboratory) + 0.5, row)
+    strokes.draw()
     low, high = _limits(rows, line)
     ax.set_xlim(low, high)
 
 
-def _draw_row(ax: Axes, y: float, row: LaboratoryResults) -> None:
-    if row.values:
-        ax.plot(
-            row.values, [y] * len(row.values), "o", color=_DOT, markerfacecolor="white", markersize=3.8,
-            markeredgewidth=1.0, zorder=2,
+def _draw_row(strokes: Strokes, y: float, row: LaboratoryResults) -> None:
+    for value in row.values:
+        strokes.sign(
+            (value, y), marker="o", color=_DOT, markerfacecolor="white", markersize=3.8, markeredgewidth=1.0,
+            zorder=2,
         )  # fmt: skip
-    elif row.sd is not None:
-        ax.hlines(y, row.mean - row.sd, row.mean + row.sd, color=_DOT, linewidth=2.4, zorder=2)
+    if not row.values and row.sd is not None:
+        strokes.line((row.mean - row.sd, y), (row.mean + row.sd, y), color=_DOT, linewidth=2.4, zorder=2)
     look = LOOKS[Mark.DIFFERS if row.flag == OUTLIER else Mark.OPEN]
     if row.flag in (OUTLIER, STRAGGLER):
         face = look.colour if row.flag == OUTLIER else "white"
-        ax.plot(
-            [row.mean], [y], look.marker, color=look.colour, markerfacecolor=face, markersize=6.5,
+        strokes.sign(
+            (row.mean, y), marker=look.marker, color=look.colour, markerfacecolor=face, markersize=6.5,
             markeredgewidth=1.5, zorder=3,
         )  # fmt: skip
     else:
-        ax.vlines(row.mean, y - 0.36, y + 0.36, color=INK, linewidth=1.6, zorder=3)
+        strokes.line((row.mean, y - 0.36), (row.mean, y + 0.36), color=INK, linewidth=1.6, zorder=3)
 
 
 def _limits(rows: Sequence[LaboratoryResults], line: LevelLine) -> tuple[float, float]:

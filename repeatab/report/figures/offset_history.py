@@ -18,6 +18,7 @@ from repeatab.report.figures.sheet import (
     with_unit,
     wrapped,
 )
+from repeatab.report.figures.strokes import Strokes
 from repeatab.report.figures.style import TEXT_SIZE, WIDE
 from repeatab.report.marks import BAND, SOFT
 from repeatab.report.numbers import fixed
@@ -94,17 +95,19 @@ def _draw_strip(ax: Axes, one: OffsetSeries, figure: OffsetHistory) -> None:
     if one.margin_low is not None and one.margin_high is not None:
         ax.axhspan(one.margin_low, one.margin_high, color=BAND, linewidth=0, zorder=0)
     ax.axhline(0, color=SOFT, linewidth=0.8, linestyle=(0, (2, 2)), zorder=1)
+    strokes = Strokes(ax)
     for happened in (_number(day) for day, _ in figure.events):
         if first <= happened <= last:
             ax.axvline(happened, color=_EVENT, linewidth=1.0, linestyle=(0, (4, 1.6)), zorder=1)
     ax.plot(days, [month.value for month in one.months], color=_COLOUR, linewidth=0.8, zorder=2)
     for day, month in zip(days, one.months, strict=True):
         if month.lower is not None and month.upper is not None:
-            ax.vlines(day, month.lower, month.upper, color=_COLOUR, linewidth=1.1, zorder=2)
+            strokes.line((day, month.lower), (day, month.upper), color=_COLOUR, linewidth=1.1, zorder=2)
     for place, (day, month) in enumerate(zip(days, one.months, strict=True), start=1):
         face = _COLOUR if place == len(days) else "white"
-        ax.plot([day], [month.value], marker="o", markersize=5.2, color=_COLOUR, markerfacecolor=face,
-                markeredgewidth=1.3, zorder=3)  # fmt: skip
+        strokes.sign((day, month.value), marker="o", markersize=5.2, color=_COLOUR, markerfacecolor=face,
+                     markeredgewidth=1.3, zorder=3)  # fmt: skip
+    strokes.draw()
 
 
 def _dress_days(ax: Axes, days: tuple[int, int], width: float, *, last: bool) -> None:

@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 from repeatab.outcome.history_figures import RigSectionState, RigStates
 from repeatab.report.figures.sheet import EDGE, LINE, Frame, KeyEntry, part_of, text_width, wrapped
+from repeatab.report.figures.strokes import Strokes
 from repeatab.report.figures.style import TEXT_SIZE
 from repeatab.report.marks import GRID, LOOKS, SOFT, Look, Mark, mark_of, verdict_in
 from repeatab.report.words import printable
@@ -50,12 +51,14 @@ def draw_rig_states(figure: RigStates, width: float, titled: bool, part: tuple[i
     ax = frame.axes(EDGE, head, room, max(body, 0.4) - head)
     _prepare(ax, room, max(body, 0.4) - head)
     cells = {(cell.rig, cell.section): cell for cell in figure.states}
+    strokes = Strokes(ax)
     for row, (rig, verdict) in enumerate(zip(rigs, verdicts, strict=True)):
         _draw_row(ax, row, rig, verdict, left)
         for i, section in enumerate(figure.sections):
             cell = cells.get((rig, section))
             if cell is not None:
-                _draw_cell(ax, left + (i + 0.5) * column, row, cell, dated=column >= _DATED_FROM)
+                _draw_cell(ax, strokes, left + (i + 0.5) * column, row, cell, dated=column >= _DATED_FROM)
+    strokes.draw()
     for i, line in enumerate(listing):
         frame.text(EDGE, frame.top + max(body, 0.4) + 0.04 + (i + 0.5) * LINE, line, va="center", size=_SMALL)
     return frame.figure
@@ -81,13 +84,13 @@ def _draw_row(ax: Axes, row: int, rig: str, verdict: str, left: float) -> None:
     ax.text(0, top + 0.28, word, va="center", size=_SMALL, color=_look(verdict).colour)
 
 
-def _draw_cell(ax: Axes, x: float, row: int, cell: RigSectionState, *, dated: bool) -> None:
+def _draw_cell(ax: Axes, strokes: Strokes, x: float, row: int, cell: RigSectionState, *, dated: bool) -> None:
     look = _look(cell.state)
     top = row * _ROW
-    ax.plot(
-        [x], [top + (0.13 if cell.since and dated else 0.2)], marker=look.marker, color=look.colour,
+    strokes.sign(
+        (x, top + (0.13 if cell.since and dated else 0.2)), marker=look.marker, color=look.colour,
         markerfacecolor=look.colour if look.filled else "white", markersize=7.5 if cell.decides else 5,
-        markeredgewidth=1.4, linestyle="none",
+        markeredgewidth=1.4,
     )  # fmt: skip
     if cell.since and dated:
         since = wrapped(cell.since[:7], 0.52, size=_SMALL, most=1)[0]
