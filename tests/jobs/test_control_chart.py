@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import json
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -12,6 +13,7 @@ import pytest
 from scipy import stats
 
 import repeatab as rb
+from repeatab.base.errors import InputError
 from repeatab.base.quantity import TORQUE
 from repeatab.control.limits import LimitKind
 from repeatab.control.rules import PUBLISHED_RULES
@@ -21,6 +23,7 @@ from repeatab.outcome.figures import ReferenceHistory, RigStates, SmoothedHistor
 from repeatab.outcome.history_figures import PointUse
 from repeatab.outcome.serialise import from_json_bytes, to_json_bytes
 from repeatab.outcome.verdict import Verdict
+from repeatab.run import read_study
 
 STUDIES = Path(__file__).parents[2] / "studies"
 DEMO = Path(__file__).parents[2] / "demo_data"
@@ -217,6 +220,18 @@ def test_the_demo_outcome_survives_json_and_repeats_to_the_byte(demo):
     assert to_json_bytes(again) == to_json_bytes(outcome)
     assert from_json_bytes(to_json_bytes(outcome)) == outcome
     assert [file.name for file in outcome.provenance.inputs][-1].endswith("reference_events.csv")
+
+
+def test_the_check_reads_the_events_too(tmp_path):
+    study = rb.load_study(STUDIES / "control_chart.toml")
+    said = read_study(study)
+    assert "7 events from ../demo_data/reference_events.csv" in said
+    assert "2025-02-17, R4: relocation (moved to hall B)" in said
+    text = (DEMO / "reference_events.csv").read_text(encoding="utf-8").replace("2025-02-17", "2025-02-30")
+    (tmp_path / "events.csv").write_text(text, encoding="utf-8")
+    faulty = replace(study, events=replace(study.events, file=str(tmp_path / "events.csv")))
+    with pytest.raises(InputError, match=r"events\.csv, row 6, column 'date': found '2025-02-30'"):
+        read_study(faulty)
 
 
 def test_nothing_depends_on_row_order_labels_or_the_unit():

@@ -86,7 +86,11 @@ class Lab:
 
 
 @pytest.fixture
-def lab(tmp_path: Path, place: str, stamp: Stamp) -> Lab:
+def lab(tmp_path: Path, stamp: Stamp) -> Lab:
+    return laboratory(tmp_path, str(tmp_path / "lab.sqlite"), stamp)
+
+
+def laboratory(tmp_path: Path, place: str, stamp: Stamp) -> Lab:
     whole = pd.read_csv(DEMO / "reference_history.csv", sep=";", decimal=",")
     made = Lab(
         folder=tmp_path, place=place, stamp=stamp, whole=whole[whole["section"].isin(["recovery", "fade 1"])]
@@ -102,7 +106,10 @@ def limits(outcome: Outcome) -> dict[tuple[Any, ...], dict[str, Any]]:
     return {(row["rig"], row["section"], row["from"]): row for row in rows if row["centre"] is not None}
 
 
-def test_the_first_month_freezes_limits_and_the_next_judge_by_them(lab: Lab) -> None:
+def test_the_first_month_freezes_limits_and_the_next_judge_by_them(
+    tmp_path: Path, place: str, stamp: Stamp
+) -> None:
+    lab = laboratory(tmp_path, place, stamp)
     lab.takes_in("2023-07", "2025-03")
     first = lab.month("2025-04-05")
     assert any("holds no limits from before 2025-04-05" in note.text for note in first.notes)
