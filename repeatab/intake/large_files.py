@@ -9,12 +9,12 @@ file and how many rows.
 
 from __future__ import annotations
 
-import atexit
 import hashlib
 import os
 import re
 import shutil
 import tempfile
+import weakref
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -156,23 +156,27 @@ def _connect(files: Sequence[SourceFile]) -> Any:
             "installed. Install it: pip install 'repeatab[engines]'."
         ) from None
     folder = temporary_folder()
-    connection = duckdb.connect(config={"temp_directory": str(folder), "memory_limit": _MEMORY})
-    connection.execute("SET enable_progress_bar = true")
-    connection.execute("SET enable_progress_bar_print = false")
-    connection.execute(f"ATTACH {literal(str(folder / 'rows'))} AS kept")
+    try:
+        connection = duckdb.connect(config={"temp_directory": str(folder), "memory_limit": _MEMORY})
+        # Goes when nobody holds the results any more, and at the latest with the process.
+        weakref.finalize(connection, shutil.rmtree, folder, ignore_errors=True)
+        connection.execute("SET enable_progress_bar = true")
+        connection.execute("SET enable_progress_bar_print = false")
+        connection.execute(f"ATTACH {literal(str(folder / 'rows'))} AS kept")
+    except BaseException:
+        shutil.rmtree(folder, ignore_errors=True)
+        raise
     return connection
 
 
 def temporary_folder() -> Path:
-    """A new folder that goes with this process; what processes that were killed have left goes now."""
+    """A new folder; what processes that were killed have left goes now."""
     place = Path(tempfile.gettempdir())
     for left in place.glob(f"{_PREFIX}*"):
         owner = left.name.removeprefix(_PREFIX).partition("-")[0]
         if owner.isdecimal() and not _is_running(int(owner)):
             shutil.rmtree(left, ignore_errors=True)
-    folder = Path(tempfile.mkdtemp(prefix=f"{_PREFIX}{os.getpid()}-"))
-    atexit.register(shutil.rmtree, folder, ignore_errors=True)
-    return folder
+    return Path(tempfile.mkdtemp(prefix=f"{_PREFIX}{os.getpid()}-"))
 
 
 def _is_running(process: int) -> bool:

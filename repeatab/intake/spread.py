@@ -144,6 +144,8 @@ class _Reader:
         )  # fmt: skip
         levels = _levels(results)
         made = order.make(results)
+        if results.connection is not None:
+            results.connection.close()
         return Piece(
             results=replace(results, frame=None, connection=None), matched=matched, levels=levels, made=made
         )

@@ -23,7 +23,7 @@ from repeatab.cells import merged, reduce_to_cells
 from repeatab.intake.full_digits import FINE, digits_lost, less_nominal, nominal_near
 from repeatab.intake.options import ReadOptions
 
-# Digits of F by the way of the text (seen: 15.07 and more); by the numbers' way 4 on SmLs07 to 09 and 9.5 to 10 on SmLs04 to 06.
+# Digits of F by the way of the text (seen: 15.07 and more); doubles hold 4 on the last three, 10 on the rest.
 DIGITS = dict.fromkeys(("SmLs04", "SmLs05", "SmLs06", "SmLs07", "SmLs08", "SmLs09"), 14.5)
 
 

@@ -6,6 +6,7 @@ of which is killed at work.
 
 from __future__ import annotations
 
+import gc
 import os
 import signal
 import subprocess
@@ -17,11 +18,13 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pytest
+from typer.testing import CliRunner
 
 from repeatab.base.errors import InputError
-from repeatab.cell_files import cells_to_share, merged_to_share
+from repeatab.cell_files import cells_to_share, merged_to_share, read_cell_file
 from repeatab.cells import Cells
-from repeatab.intake import spread
+from repeatab.cli import app
+from repeatab.intake import large_files, spread
 from repeatab.intake.aliases import Aliases
 from repeatab.intake.exclusions import Exclusion
 from repeatab.intake.machines import Machines, on_machines
@@ -29,7 +32,7 @@ from repeatab.intake.options import ReadOptions
 from repeatab.intake.reading import read_results
 from repeatab.intake.results import Results
 from repeatab.intake.spread import Order, read_on_machines
-from repeatab.run import read_study, run_results, run_study, study_results
+from repeatab.run import read_study, run_results, study_results
 from repeatab.study.loading import load_study
 
 pytest.importorskip("dask.dataframe")
@@ -154,7 +157,7 @@ def test_cells_and_findings_are_those_of_one_machine(tmp_path, machines):
 
 
 @pytest.mark.usefixtures("small_parcels")
-def test_a_study_is_answered_as_on_one_machine(tmp_path, machines):
+def test_the_run_results_of_a_study_are_those_of_one_machine(tmp_path, machines):
     from dataclasses import replace
 
     write_stops(tmp_path)
@@ -167,10 +170,7 @@ def test_a_study_is_answered_as_on_one_machine(tmp_path, machines):
         assert (here[name].astype(str) == there[name].astype(str)).all()
     np.testing.assert_allclose(here["result"], there["result"], rtol=1e-15)
     assert (here["stops"] == 5).all()
-    answered = run_study(shared)
-    assert {j.subject for j in answered.judgements} >= {"characteristic", "fade"}
-    assert "stop_by_stop" not in {table.key for table in answered.tables}
-    assert [file.name for file in answered.provenance.inputs] == [f"stops/{at}.csv" for at in range(4)]
+    assert [file.name for file in study_results(shared).inputs] == [f"stops/{at}.csv" for at in range(4)]
     assert read_study(shared).splitlines()[0].startswith("24 ")
 
 
@@ -197,6 +197,45 @@ def test_what_one_file_refuses_is_refused(tmp_path, machines):
     exclude = (Exclusion(match={"level": "Z"}, reason="none"),)
     with pytest.raises(InputError, match="matches no row"):
         read_on_machines(tmp_path, order(rows_of, tmp_path, exclude=exclude), machines)
+
+
+@pytest.mark.usefixtures("small_parcels")
+def test_the_command_writes_the_cells_of_all_machines(tmp_path, machines):
+    write_runs(tmp_path, files=2)
+    words = [
+        "cells",
+        str(tmp_path / "part*.csv"),
+        "--to",
+        str(tmp_path / "c.csv"),
+        "--column",
+        "level=Material",
+    ]
+    ran = CliRunner().invoke(app, [*words, "--engine", machines.scheduler])
+    assert ran.exit_code == 0, ran.output
+    assert "of 120 results by laboratory, level, section" in ran.output
+    written = read_cell_file(tmp_path / "c.csv")
+    columns = {name: column for name, column in COLUMNS.items() if name != "temperature"}
+    whole = cells_to_share(read_results(str(tmp_path / "part*.csv"), columns=columns))
+    alike(written.cells, whole)
+    assert [file.name for file in written.results] == ["part0.csv", "part1.csv"]
+    refused = CliRunner().invoke(app, [*words, "--engine", "rig hall"])
+    assert refused.exit_code == 2
+    assert "expected the address of a scheduler" in refused.output
+
+
+@pytest.mark.usefixtures("small_parcels")
+def test_nothing_stays_on_a_machine(tmp_path, machines, monkeypatch):
+    """Pieces too large to hold are read from the machine's temporary folder, which is empty afterwards."""
+    pytest.importorskip("duckdb")
+    place = tmp_path / "temporary"
+    place.mkdir()
+    monkeypatch.setattr(large_files.tempfile, "tempdir", str(place))
+    monkeypatch.setattr(large_files, "MOST_BYTES", 10)
+    write_runs(tmp_path, files=2)
+    found = read_on_machines(tmp_path, order(cells_to_share, tmp_path), machines)
+    assert sum(cells.rows for cells in found.made) == 120
+    gc.collect()
+    assert list(place.iterdir()) == []
 
 
 def test_a_scheduler_that_is_not_there(monkeypatch):
