@@ -87,14 +87,15 @@ def cell_file_bytes(cells: Cells, *, quantity: str, results: Sequence[InputFile]
     """
     whole = [name for name, labels in zip(cells.factors, cells.levels, strict=True) if _whole(name, labels)]
     stream = io.StringIO()
-    writer = csv.writer(stream, lineterminator="\n")
+    # With "\r\n" the writer quotes both characters; a bare "\r" in a label would begin a new row.
+    writer = csv.writer(stream, lineterminator="\r\n")
     writer.writerow(_header(cells.factors, cells.variables))
     upper = np.triu_indices(len(cells.variables))
     for i in range(len(cells)):
         labels = [_in_csv(levels[code]) for levels, code in zip(cells.levels, cells.codes[i], strict=True)]
         numbers = [*(cells.mean[i] + cells.shift), *cells.cross[i][upper]]
         writer.writerow([*labels, int(cells.count[i]), *(f"{number:.17g}" for number in numbers)])
-    table = stream.getvalue()
+    table = stream.getvalue().replace("\r\n", "\n")
     about = {
         "factors": list(cells.factors),
         "values": list(cells.variables),

@@ -29,7 +29,8 @@ def run_sheet_files(outcome: Outcome, *, separator: str = ",") -> dict[str, byte
 
 def _csv(table: Table, separator: str) -> bytes:
     stream = io.StringIO()
-    writer = csv.writer(stream, delimiter=separator, lineterminator="\n")
+    # With "\r\n" the writer quotes both characters; a bare "\r" in a name would begin a new row.
+    writer = csv.writer(stream, delimiter=separator, lineterminator="\r\n")
     writer.writerow([shielded(column.caption) for column in table.columns])
     writer.writerows([[_in_csv(value) for value in row] for row in table.rows])
     return stream.getvalue().encode("utf-8")

@@ -14,4 +14,4 @@ from killed_reports import Versions, two_versions
 
 @pytest.fixture(scope="session")
 def versions() -> Versions:
-    return two_versions()
+    return two_versions(drawn=False)

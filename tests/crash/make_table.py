@@ -46,8 +46,7 @@ HEAD = """\
 Writers killed (SIGKILL) at random moments while they make and write old and new in turn; after each kill every file of
 the folder is compared, byte by byte. A file of somebody else stood in the folder throughout.
 
-| writer | killed | found the old report | found the new report | for an instant without its name, given back by the next | \
-between |
+| writer | killed | the report from before | the new report | without its name, given back by the next | between |
 |---|---|---|---|---|---|
 {rows}
 
@@ -64,7 +63,7 @@ are replaced one by one: each is whole at any moment, and the next report mends 
 def killed(way: str) -> str:
     """The row of one way of writing; an AssertionError if anything stood between old and new."""
     with tempfile.TemporaryDirectory() as folder:
-        found = kill_writers(TIMES, Path(folder) / "out", two_versions(), SEED, way=way)
+        found = kill_writers(TIMES, Path(folder) / "out", two_versions(drawn=True), SEED, way=way)
     return f"| {WAYS[way]} | {TIMES} | {found['old']} | {found['new']} | {found['lost']} | 0 |"
 
 

@@ -28,7 +28,8 @@ def test_a_writer_killed_at_random_moments(tmp_path: Path, versions: Versions) -
 
 @pytest.mark.full
 @pytest.mark.parametrize("way", ["swap", "renames"])
-def test_a_writer_killed_two_hundred_times(tmp_path: Path, versions: Versions, way: str) -> None:
+def test_a_writer_killed_two_hundred_times(tmp_path: Path, way: str) -> None:
+    versions = killed_reports.two_versions(drawn=True)
     found = killed_reports.kill_writers(200, tmp_path / "out", versions, seed=20261128, way=way)
     assert min(found["old"], found["new"]) > 20
 

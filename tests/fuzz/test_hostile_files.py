@@ -300,8 +300,8 @@ def test_a_cell_file_with_what_only_python_reads(tmp_path: Path, old: str, new: 
 def test_labels_like_formulas_are_shielded_in_cell_files_and_come_back(tmp_path: Path) -> None:
     import pandas as pd
 
-    labels = ["=1+1", "@x", "'=x", "-2+3", "L1"]
-    table = pd.DataFrame({"laboratory": labels, "result": [0.4, 0.41, 0.42, 0.43, 0.44]})
+    labels = ["=1+1", "@x", "'=x", "-2+3", "L1", "a\rb"]
+    table = pd.DataFrame({"laboratory": labels, "result": [0.4, 0.41, 0.42, 0.43, 0.44, 0.45]})
     cells = reduce_to_cells(table, result="result", factors=["laboratory"], covariates=[])
     raw = cell_file_bytes(cells, quantity="friction")
     for row in csv.reader(io.StringIO(raw.decode().split("\n", 2)[2])):
