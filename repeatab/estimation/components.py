@@ -6,7 +6,7 @@ variance, fixed effects and contrasts, for one group of data or for many in one 
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property, lru_cache
 from typing import TYPE_CHECKING, Any, overload
@@ -22,6 +22,7 @@ from repeatab.estimation.block_fit import method_of
 from repeatab.estimation.contrasts import Contrast, fixed_rows, level_contrast
 from repeatab.estimation.fit_notes import fit_notes
 from repeatab.estimation.mean_squares import MeanSquares
+from repeatab.estimation.one_thread import one_thread
 from repeatab.layout.blocks import Block, blocks_of, group_labels
 from repeatab.layout.layout import Layout, layout_of
 from repeatab.layout.terms import Model, TermName, model_of
@@ -66,7 +67,8 @@ class Fit:
         table = np.full((len(self.groups), len(sources), 6), np.nan)
         for part in self.blocks:
             kept = np.array([*part.layout.estimated, len(sources) - 1])
-            table[np.ix_(part.block.groups, kept)] = _component_table(part)
+            with one_thread(0, rows=part.block.mean.shape[0] * part.block.mean.shape[1]):
+                table[np.ix_(part.block.groups, kept)] = _component_table(part)
         return pd.DataFrame(table.reshape(-1, 6), index=self._index(sources, "source"), columns=_columns())
 
     @cached_property
@@ -266,9 +268,22 @@ def fit_cells(
             "group it has one level. Leave it out of one of the two."
         )
     groups = group_labels(cells, by)
-    parts = []
+    with one_thread(0, rows=len(cells)):
+        parts = list(_parts(cells, model, tuple(by), groups, method=method, level=level))
+    return Fit(result=result, model=model, by=tuple(by), groups=groups, blocks=tuple(parts), level=level)
+
+
+def _parts(
+    cells: Cells,
+    model: Model,
+    by: tuple[str, ...],
+    groups: tuple[tuple[object, ...], ...],
+    *,
+    method: Method,
+    level: float,
+) -> Iterator[BlockFit]:
     for block in blocks_of(cells, by=by):
-        names = GroupNames(tuple(by), groups, block.groups) if by else ()
+        names = GroupNames(by, groups, block.groups) if by else ()
         layout = layout_of(block, model, name=names[0] if names else "")
         if method is Method.ANOVA and not layout.balanced:
             raise LayoutError(
@@ -277,12 +292,9 @@ def fit_cells(
             )
         for at in _pieces(block, layout):
             piece = block.take(at) if by else block
-            parts.append(
-                BlockFit(
-                    block=piece, layout=layout, method=method, level=level, names=names[at] if names else ()
-                )
+            yield BlockFit(
+                block=piece, layout=layout, method=method, level=level, names=names[at] if names else ()
             )
-    return Fit(result=result, model=model, by=tuple(by), groups=groups, blocks=tuple(parts), level=level)
 
 
 def _pieces(block: Block, layout: Layout) -> list[slice]:
