@@ -37,6 +37,7 @@ _KEYS = ("factors", "values", "whole_numbers", "quantity", "results", "table_sha
 # What fits the integers of the arrays.
 _COUNT, _WHOLE = re.compile(r"[0-9]{1,15}"), re.compile(r"-?[0-9]{1,18}")
 _NUMBER = re.compile(r"[+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[eE][+-]?[0-9]{1,4})?|[+-]?(?:nan|inf)")
+_MOST_COLUMNS = 100
 _AGAIN = "Write it again with: repeatab cells RESULTS --to FILE"
 
 
@@ -208,6 +209,9 @@ def _about(line: str, name: str) -> dict[str, Any]:
 def _usable(about: Mapping[str, Any]) -> bool:
     lists = [about[key] for key in ("factors", "values", "whole_numbers")]
     if not all(isinstance(part, list) and all(isinstance(item, str) for item in part) for part in lists):
+        return False
+    # Every pair of values has a column, so that many of them would fill the memory.
+    if any(len(set(part)) < len(part) or len(part) > _MOST_COLUMNS for part in lists):
         return False
     files = about["results"]
     known = isinstance(files, list) and all(

@@ -29,6 +29,7 @@ from watched import MOST_SECONDS, Seen, watched  # noqa: E402
 
 SEED = 20261128
 FULL = 200_000
+MOST_SIZE = 500_000
 ALWAYS, EVERY = 200, 4
 """Lines are watched for the first inputs and then for every fourth: watching doubles the time of an input."""
 TABLE = Path(__file__).parents[1] / "assurance" / "input_under_fire.md"
@@ -110,9 +111,11 @@ def _put(entrance: Entrance, case: Case, folder: Path) -> Seen:
 
 def _bent(entrance: Entrance, corpus: list[Case], begun: int, chance: random.Random) -> Case:
     """One of the cases so far, bent; a seed as often as one of those that were kept."""
-    kept = len(corpus) > begun and chance.random() < 0.5
-    case = chance.choice(corpus[begun:] if kept else corpus[:begun])
-    return entrance.bent(case, chance)
+    while True:
+        kept = len(corpus) > begun and chance.random() < 0.5
+        case = entrance.bent(chance.choice(corpus[begun:] if kept else corpus[:begun]), chance)
+        if case.size <= MOST_SIZE:
+            return case
 
 
 def shares(inputs: int) -> dict[str, int]:

@@ -272,6 +272,7 @@ def test_a_table_of_a_hundred_thousand_columns(tmp_path: Path) -> None:
         ("0.42499999999999999", "٤", "expected a number"),
         ('"rows": 4', '"rows": "4"', "no description"),
         ('"quantity": "friction"', '"quantity": ' + "[" * 100_000, "no description"),
+        ('["result"]', str([f"v{at}" for at in range(4_000)]).replace("'", '"'), "no description"),
     ],
 )
 def test_a_cell_file_with_what_only_python_reads(tmp_path: Path, old: str, new: str, part: str) -> None:
