@@ -70,46 +70,51 @@ def exchange(
 
 def criterion_value(left: FloatArray, treatment: IntArray, treatments: int, criterion: Criterion) -> float:
     """The criterion of one assignment; `left` is the information after the nuisance effects."""
+    return float(_values(left, treatment[None], treatments, criterion)[0])
+
+
+def _values(left: FloatArray, treatment: IntArray, treatments: int, criterion: Criterion) -> FloatArray:
+    """(tries,) criterion of each of many assignments, (tries, runs)."""
     indicator = np.eye(treatments)[treatment]
-    values = np.linalg.eigvalsh(indicator.T @ left @ indicator)[1:]
-    lost = int((values < _SINGULAR).sum())
+    information = np.swapaxes(indicator, 1, 2) @ (left @ indicator)
+    values = np.linalg.eigvalsh(information)[:, 1:]
+    lost = (values < _SINGULAR).sum(axis=1)
     kept = np.maximum(values, _SINGULAR)
-    if lost:
-        return lost * _LOST - float(values.sum())
-    if criterion is Criterion.D:
-        return -float(np.log(kept).sum())
-    # Mean over all pairs of the variance of their difference.
-    return float(2 * (1 / kept).sum() / (treatments - 1))
+    # For contrasts: the mean over all pairs of the variance of their difference.
+    variance = 2 * (1 / kept).sum(axis=1) / (treatments - 1)
+    found = -np.log(kept).sum(axis=1) if criterion is Criterion.D else variance
+    return np.asarray(np.where(lost > 0, lost * _LOST - values.sum(axis=1), found))
 
 
 def _improved(left: FloatArray, start: IntArray, treatments: int, criterion: Criterion) -> Found:
     current = start.copy()
     value = criterion_value(left, current, treatments, criterion)
     while True:
-        best, change = value, None
-        for tried in _neighbours(current, treatments):
-            found = criterion_value(left, tried, treatments, criterion)
-            if found < best - 1e-9:
-                best, change = found, tried
-        if change is None:
+        tried = _neighbours(current, treatments)
+        if not len(tried):
             return Found(treatment=current, value=value)
-        current, value = change, best
+        found = _values(left, tried, treatments, criterion)
+        best = int(np.argmin(found))
+        if not found[best] < value - 1e-9:
+            return Found(treatment=current, value=value)
+        current, value = tried[best], float(found[best])
 
 
-def _neighbours(current: IntArray, treatments: int) -> list[IntArray]:
-    found = []
-    for run in range(len(current)):
-        for t in range(treatments):
-            if t != current[run]:
-                tried = current.copy()
-                tried[run] = t
-                found.append(tried)
-        for other in range(run + 1, len(current)):
-            if current[other] != current[run]:
-                tried = current.copy()
-                tried[run], tried[other] = current[other], current[run]
-                found.append(tried)
-    return found
+def _neighbours(current: IntArray, treatments: int) -> IntArray:
+    """(tries, runs) every assignment that differs in one run, or in two whose treatments are swapped."""
+    runs = len(current)
+    run, treatment = (axis.ravel() for axis in np.meshgrid(range(runs), range(treatments), indexing="ij"))
+    changed = treatment != current[run]
+    run, treatment = run[changed], treatment[changed]
+    single = np.tile(current, (len(run), 1))
+    single[np.arange(len(run)), run] = treatment
+    first, second = np.triu_indices(runs, 1)
+    unlike = current[first] != current[second]
+    first, second = first[unlike], second[unlike]
+    swapped = np.tile(current, (len(first), 1))
+    swapped[np.arange(len(first)), first] = current[second]
+    swapped[np.arange(len(first)), second] = current[first]
+    return np.concatenate([single, swapped])
 
 
 def blocks_of_treatments(

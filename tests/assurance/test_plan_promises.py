@@ -3,7 +3,7 @@
 The results are drawn here by numpy alone, from the believed standard deviations, section by section correlated 0.5; no
 part of the package's own simulation has a hand in them. Each drawn study is judged as a correlation check judges one.
 
-The short form judges 10 studies per layout, the full form (marker `full`) 500. The measured table is made by running
+The short form judges 5 studies per layout, the full form (marker `full`) 500. The measured table is made by running
 this file:
 
     python tests/assurance/test_plan_promises.py [studies]
@@ -83,14 +83,14 @@ LAYOUTS = (
 )  # fmt: skip
 
 
-def promised(layout: Planned) -> JointChance:
+def promised(layout: Planned, draws: int = PROMISES) -> JointChance:
     """What planning says of the layout at the true offset."""
     asked = AskedComparison(
         factor="rig", pairs=layout.pairs, confidence=0.95, analysis=Analysis.DIFFERENCE, looks=(), seed=1,
         sections=tuple(AskedSection(name=s.name, margin=MARGIN, decides=True) for s in SECTIONS),
     )  # fmt: skip
     return joint_chances(
-        joint_plan(lay_out(layout.runs, asked), asked, BELIEFS), [SHARE], draws=PROMISES, seed=3
+        joint_plan(lay_out(layout.runs, asked), asked, BELIEFS), [SHARE], draws=draws, seed=3
     )[0]
 
 
@@ -125,25 +125,25 @@ def verdicts(layout: Planned, studies: int, rng: np.random.Generator) -> Counter
     return found
 
 
-def away(promise: float, share: float, studies: int) -> float:
+def away(promise: float, share: float, studies: int, draws: int = PROMISES) -> float:
     """By how many standard errors of both simulations a share of verdicts departs from the promise."""
-    error = np.sqrt(max(promise * (1 - promise), 0.5 / studies) * (1 / studies + 1 / PROMISES))
+    error = np.sqrt(max(promise * (1 - promise), 0.5 / studies) * (1 / studies + 1 / draws))
     return float((share - promise) / error)
 
 
 @pytest.fixture(params=["short", pytest.param("full", marks=pytest.mark.full)])
 def studies(request: pytest.FixtureRequest) -> int:
-    return 10 if request.param == "short" else 500
+    return 5 if request.param == "short" else 500
 
 
 def test_every_layout_keeps_the_promised_probabilities(studies: int) -> None:
-    rng = np.random.default_rng(SEED)
+    rng, draws = np.random.default_rng(SEED), min(PROMISES, 100 * studies)
     apart = []
     for layout in LAYOUTS:
-        overall = promised(layout).overall
+        overall = promised(layout, draws).overall
         found = verdicts(layout, studies, rng)
-        apart.append(away(overall.equivalent, found[Verdict.EQUIVALENT] / studies, studies))
-        apart.append(away(overall.different, found[Verdict.DIFFERENT] / studies, studies))
+        apart.append(away(overall.equivalent, found[Verdict.EQUIVALENT] / studies, studies, draws))
+        apart.append(away(overall.different, found[Verdict.DIFFERENT] / studies, studies, draws))
     assert len(apart) == 2 * len(LAYOUTS) >= 20
     # Each within four standard errors, and all together no further than chance allows in one of 10,000 simulations.
     assert np.abs(apart).max() < 4

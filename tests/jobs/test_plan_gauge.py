@@ -21,7 +21,7 @@ from repeatab.planning.layouts import LayoutKind
 from repeatab.planning.precision_plans import uncertainty_of_reproducibility
 
 OPTIONS = PlanOptions(
-    costs=HourCosts(run=5.0, set=1.0, change_over=0.5), seconds=0.3, limits=Limits(rigs=3, hours=150)
+    costs=HourCosts(run=5.0, set=1.0, change_over=0.5), seconds=0.3, limits=Limits(rigs=3, hours=100)
 )
 SCATTER = {"rig": 0.003, "pad_set": 0.012, "rig_by_pad_set": 0.001, "repeatability": 0.003}
 WIDE = Tolerance(lower=0.3, upper=0.5)
@@ -89,9 +89,9 @@ def test_what_few_rigs_and_few_sets_say_comes_out_in_numbers(plan):
 @pytest.mark.parametrize(
     ("limits", "mixed"),
     [
-        (Limits(rigs=3, hours=120, stays=True), "Pad set and rig × pad set are one number"),
+        (Limits(rigs=3, hours=75, stays=True), "Pad set and rig × pad set are one number"),
         (
-            Limits(rigs=3, hours=120, runs_per_set=1),
+            Limits(rigs=3, hours=75, runs_per_set=1),
             "Pad set, rig × pad set and repeatability are one number",
         ),
     ],
@@ -114,7 +114,7 @@ def test_sets_that_cannot_be_shared_leave_a_bound_and_the_plan_says_what_is_mixe
 
 
 def test_operators_whose_scatter_is_stated_are_part_of_the_layout():
-    options = replace(OPTIONS, operators=("ann", "bo"), seconds=0.1, limits=Limits(rigs=2, hours=80))
+    options = replace(OPTIONS, operators=("ann", "bo"), seconds=0.1, limits=Limits(rigs=2, hours=50))
     outcome = rb.plan_runs(QUESTION, beliefs=beliefs(operator=0.002), options=options)
     sheet = outcome.table("run_sheet").to_frame()
     sheet = sheet[sheet["section"] == "cold"]
@@ -122,7 +122,7 @@ def test_operators_whose_scatter_is_stated_are_part_of_the_layout():
     assert counts.nunique() == 1
     assert any("Operators are part of the layout" in sentence for sentence in outcome.evidence)
     unstated = rb.plan_runs(QUESTION, beliefs=beliefs(), options=options)
-    assert any("their scatter is not stated" in sentence for sentence in unstated.evidence)
+    assert any("Their scatter is not stated" in sentence for sentence in unstated.evidence)
 
 
 def test_a_gauge_study_without_rig_scatter_or_room_is_refused():

@@ -46,7 +46,8 @@ DRIFTING = {"pad_set": 0.003, "visit": 0.004, "rig_by_visit": 0.006}
 
 @pytest.fixture(scope="module")
 def plan():
-    return rb.plan_runs(moved(sections=("cold", "fade")), beliefs=beliefs(**DRIFTING), options=OPTIONS)
+    options = replace(OPTIONS, limits=Limits(sets=40), seconds=0.3)
+    return rb.plan_runs(moved(sections=("cold", "fade")), beliefs=beliefs(**DRIFTING), options=options)
 
 
 def test_ordinary_drift_asks_for_visits_and_not_for_sets(plan):
@@ -86,7 +87,7 @@ def test_the_ratio_of_one_section_has_its_exact_probability():
     # Within visits: 3 visits of 4 sets leave 9 degrees of freedom on each side. Shown to be kept where
     # F / F(0.05; 9, 9) <= limit^2 (one-sided upper bound), a central F if nothing has changed.
     plan = move_plan(moved(ratio=SHOWN), 3, 4, beliefs(pad_set=0.004, visit=0.002))
-    draws = 3000
+    draws = 1200
     found = move_chances(plan, [Case(share=0.0), Case(share=0.0, ratio=2.0)], draws=draws, seed=1)
     for chance, ratio in zip(found, (1.0, 2.0), strict=True):
         exact = stats.f.cdf(4 * stats.f.ppf(0.05, 9, 9) / ratio**2, 9, 9)
@@ -119,7 +120,7 @@ def drawn(visits, sets, shift, ratio, rng, sections=("cold", "fade")):
     return planned_results(pd.DataFrame(rows))
 
 
-@pytest.mark.parametrize("studies", [12, pytest.param(400, marks=pytest.mark.full)])
+@pytest.mark.parametrize("studies", [4, pytest.param(400, marks=pytest.mark.full)])
 @pytest.mark.parametrize(
     ("case", "level"),
     [(Case(share=0.0), SHOWN), (Case(share=1.5), SHOWN), (Case(share=0.0, ratio=3.0), NOT_AGAINST)],
@@ -163,7 +164,7 @@ def test_where_nothing_has_to_be_shown_a_shifted_rig_must_be_held():
     outcome = rb.plan_runs(
         moved(level=NOT_AGAINST),
         beliefs=beliefs(pad_set=0.006, rig_by_visit=0.002),
-        options=replace(OPTIONS, seconds=0.5),
+        options=replace(OPTIONS, seconds=0.3, limits=Limits(sets=48)),
     )
     plans = outcome.table("plans").to_frame()
     chosen = plans[plans["note"] == "recommended"].iloc[0]

@@ -240,14 +240,14 @@ def _few_sets_say_little() -> str:
 
 
 def _on_operators(beliefs: PlanBeliefs, options: PlanOptions) -> tuple[str, ...]:
-    if len(options.operators) < 2:
+    if not varied_operators(options):
         return ()
-    if varied_operators(beliefs, options):
-        return ("Operators are part of the layout: they go round over the runs of every set.",)
-    return (
-        "Several operators run, but their scatter is not stated, so that the plan takes it as none. The study will "
-        "estimate it and knows the other sources a little less well: state it under plan.scatter as operator.",
+    stated = (
+        ""
+        if "operator" in beliefs.common.scatter
+        else " Their scatter is not stated, so that the plan takes it as none; state it under plan.scatter as operator."
     )
+    return (f"Operators are part of the layout: they go round over the runs of every set.{stated}",)
 
 
 def _cannot_tell(plan: GaugePlan) -> tuple[str, ...]:

@@ -106,12 +106,13 @@ class GaugePlan:
         return float(np.exp(np.hypot(np.log(self.widths.factor_of_sum(self.measurement)), np.log(total))))
 
 
-def gauge_model(*, operators: bool) -> Model:
-    """The model that the study will fit to such runs."""
+def gauge_model(*, operators: bool, repeated: bool) -> Model:
+    """The model that the study will fit to such runs; repeated : some set ran twice with one operator on one rig."""
     random: list[TermName] = ["rig"]
     random += ["operator", ("rig", "operator")] if operators else []
     random += ["pad_set", ("rig", "pad_set")]
     random += [("operator", "pad_set")] if operators else []
+    random += [("rig", "operator", "pad_set")] if operators and repeated else []
     return model_of(random=random)
 
 
@@ -127,14 +128,15 @@ def gauge_plan(
     """One layout of so many rigs, sets and runs, with what it would know."""
     rigs, sets, runs = size
     planned = laid_out(kind, rig_names(rigs, options), sets, runs)
-    operators = varied_operators(beliefs, options)
+    operators = varied_operators(options)
     if operators:
         planned = by_operators(planned, operators)
     labels = {"rig": [r.level for r in planned.runs], "pad_set": [r.pad_set for r in planned.runs]}
     if operators:
         labels["operator"] = [str(r.operator) for r in planned.runs]
     block = planned_block(labels)
-    layout = layout_of(block, gauge_model(operators=bool(operators)))
+    repeated = bool(block.count.max() > 1)
+    layout = layout_of(block, gauge_model(operators=bool(operators), repeated=repeated))
     return GaugePlan(
         planned=planned, rigs=rigs, sets=sets, runs=runs, hours=hours_of(planned, options.costs), block=block,
         layout=layout, truth=component_values(layout, gathered_named(beliefs.common)), level=level,
@@ -147,10 +149,9 @@ def rig_names(number: int, options: PlanOptions) -> list[str]:
     return [options.rigs[i] if i < len(options.rigs) else f"R{i + 1}" for i in range(number)]
 
 
-def varied_operators(beliefs: PlanBeliefs, options: PlanOptions) -> tuple[str, ...]:
-    """Those who run, where their scatter is stated and so is part of the question; none otherwise."""
-    several = len(options.operators) > 1 and "operator" in beliefs.common.scatter
-    return options.operators if several else ()
+def varied_operators(options: PlanOptions) -> tuple[str, ...]:
+    """Those who run, where there are several: the study will estimate their scatter, stated or not."""
+    return options.operators if len(options.operators) > 1 else ()
 
 
 def gauge_candidates(
@@ -163,7 +164,7 @@ def gauge_candidates(
     for kind in GAUGE_KINDS:
         own: list[GaugePlan] = []
         reason = "its runs cannot be shared out evenly"
-        for size in _sizes(kind, most, len(varied_operators(beliefs, options))):
+        for size in _sizes(kind, most, len(varied_operators(options))):
             refused = why_not(
                 laid_out(kind, rig_names(size[0], options), *size[1:]), options.costs, options.limits
             )
