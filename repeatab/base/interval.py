@@ -11,6 +11,7 @@ class IntervalMethod(Enum):
 
     CHI_SQUARE = "exact chi-square"
     MODIFIED_LARGE_SAMPLE = "modified large-sample"
+    WEIGHTED_MEAN_SQUARES = "modified large-sample on weighted mean squares"
     PROFILE = "profile likelihood"
     BOOTSTRAP = "parametric bootstrap"
     GENERALISED = "generalised pivotal"

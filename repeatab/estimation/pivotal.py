@@ -72,7 +72,7 @@ def pivots_of(
     fit: BlockFit, groups: IntArray, *, draws: int, rng: ChiSquareSource, raised: bool = False
 ) -> Pivots:
     """Draw the pivotal values of some groups, the same chi-squares serving all; see `pivotal_components`."""
-    terms, free, df = _carried(fit, groups)
+    terms, free, df = carried_terms(fit, groups)
     found = np.empty((len(groups), len(terms) + 1, draws))
     np.divide(free[:, None], rng.chisquare(df, draws), out=found[:, -1])
     higher = found.copy() if raised else None
@@ -86,8 +86,8 @@ def pivots_of(
     return Pivots(values=found, raised=higher, free_ss=free, free_df=df)
 
 
-def _carried(fit: BlockFit, groups: IntArray) -> tuple[list[Term], FloatArray, int]:
-    """The terms, and sum of squares and degrees of freedom of repeatability alone."""
+def carried_terms(fit: BlockFit, groups: IntArray) -> tuple[list[Term], FloatArray, int]:
+    """The terms of some groups, and sum of squares and degrees of freedom of repeatability alone."""
     analysis = fit.mean_squares
     if analysis is not None:
         terms = balanced_terms(analysis, fit.layout)

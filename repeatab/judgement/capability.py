@@ -5,8 +5,9 @@ section.
 
 A balanced layout is judged from its mean squares: exact chi-square for one mean square, modified
 large-sample for sums (see estimation.intervals), generalised pivotal for ratios (Hamada & Weerahandi 2000,
-J. Qual. Technol. 32, 241-253). Elsewhere the components are REML's and all intervals are generalised pivotal
-(see estimation.pivotal).
+J. Qual. Technol. 32, 241-253). Elsewhere the components are REML's; intervals of components and ratios are
+generalised pivotal (see estimation.pivotal), those of sums modified large-sample on weighted mean squares (see
+estimation.weighted_mean_squares).
 
 Where an analysis of variance gives a negative component, the estimates shown are REML's, which keep every
 component at zero or above. For one negative interaction this equals the handbook's pooling of the interaction
@@ -30,6 +31,7 @@ from repeatab.estimation.components import BlockFit, Method
 from repeatab.estimation.intervals import combination_limits, generalised_limits
 from repeatab.estimation.mean_squares import MeanSquares, mean_squares
 from repeatab.estimation.pivotal import pivotal_components
+from repeatab.estimation.weighted_mean_squares import WeightedMeanSquares, weighted_mean_squares
 
 PIVOT_DRAWS = 100_000
 UNBALANCED_DRAWS = 20_000
@@ -239,9 +241,13 @@ class _FromPivots(_Limits):
             for g in range(len(self.fit.block.groups))
         )
 
+    @cached_property
+    def squares(self) -> WeightedMeanSquares:
+        return weighted_mean_squares(self.fit)
+
     def of_several(self, row: FloatArray, group: int) -> Interval | None:
-        low, high = self._quantiles(self.drawn[group] @ row)
-        return _sd_interval(low, high, self.fit.level, IntervalMethod.GENERALISED)
+        low, high = self.squares.limits(row, group, level=self.fit.level)
+        return _sd_interval(low, high, self.fit.level, IntervalMethod.WEIGHTED_MEAN_SQUARES)
 
     def of_percent(self, top: FloatArray, rest: FloatArray, group: int) -> Interval | None:
         drawn = self.drawn[group]

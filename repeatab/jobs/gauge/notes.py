@@ -150,9 +150,11 @@ _BALANCED = MethodNote(
 )
 _UNBALANCED = MethodNote(
     quantity="intervals, unbalanced sections",
-    method="exact chi-square for repeatability; generalised pivotal for the rest: Wald's pivots of the adjusted terms, "
-    "solved from the finest to the coarsest",
-    source="Wald (1940), Ann. Math. Statist. 11, 96-100; Weerahandi (1993), JASA 88, 899-905; Burdick, Borror & "
+    method="exact chi-square for repeatability; modified large-sample on weighted mean squares of the adjusted terms "
+    "for sums; generalised pivotal for other components and for ratios: Wald's pivots of the adjusted terms, solved "
+    "from the finest to the coarsest",
+    source="Thomas & Hultquist (1978), Ann. Statist. 6, 582-587; Ting et al. (1990), J. Stat. Comput. Simul. 35, "
+    "135-143; Wald (1940), Ann. Math. Statist. 11, 96-100; Weerahandi (1993), JASA 88, 899-905; Burdick, Borror & "
     "Montgomery (2005), Design and Analysis of Gauge R&R Studies, SIAM",
 )
 _ASSUMED = MethodNote(
@@ -206,7 +208,7 @@ def methods(
     wanted = (
         (_COMPONENTS, True),
         (_BALANCED, bool(used & {IntervalMethod.CHI_SQUARE, IntervalMethod.MODIFIED_LARGE_SAMPLE})),
-        (_UNBALANCED, IntervalMethod.GENERALISED in used),
+        (_UNBALANCED, bool(used & {IntervalMethod.GENERALISED, IntervalMethod.WEIGHTED_MEAN_SQUARES})),
         (_ASSUMED, bool(used)),
         (bands, True),
         (_CORRELATION, any(s.capability is not None and s.capability.agreement for s in sections)),
