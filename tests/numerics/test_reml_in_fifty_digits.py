@@ -20,6 +20,12 @@ from repeatab.estimation.moments import criterion, moments
 SET = ("pad_set",)
 RIG = ("rig",)
 GAPS = (0, 5, 6, 13)
+# Six sets on three rigs, one of them on two: all that tells rig from set.
+HARDLY_CROSSED = tuple(
+    row
+    for row in range(36)
+    if divmod(row // 2, 6) not in {(0, 0), (0, 1), (1, 0), (1, 2), (1, 3), (2, 4), (2, 5)}
+)
 
 
 @dataclass(frozen=True)
@@ -76,6 +82,14 @@ CASES = (
         fixed=(),
         variances=1e-6,
     ),
+    Case(
+        "one set only on two rigs",
+        {"sets": 6, "drop": HARDLY_CROSSED, "seed": 4},
+        random=(RIG, SET),
+        fixed=(),
+        brief=True,
+    ),
+    Case("the same with rigs fixed", {"sets": 6, "drop": HARDLY_CROSSED, "seed": 4}),
     # The covariate is the rig's but for 1 % of its own scatter; seen: 3e-12.
     Case("a covariate that nearly follows from the rig", {}, near=1e-2, brief=True),
     # At a thousandth three digits more are gone; seen: 4e-10, contrast 3e-9. At 1e-5 it is refused.
