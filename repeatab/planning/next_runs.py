@@ -136,19 +136,16 @@ def what_to_run_next(
         further = None if found is None else found - present
         beside = None if further is None else max(0, further - lead)
         needed.append(Needed(belief=name, sets=found, further=further, beside=beside))
-    steps = (0, *_CURVE)
-    shown = sorted({present + step for step in steps if 2 <= present + step <= reach})
-    curve = tuple(
-        CurvePoint(
-            sets=n,
-            none=at(n, beliefs.none),
-            observed=at(n, beliefs.observed),
-            half_width=expected_half_width(
-                plan, n, beliefs.none, draws=_WIDTH_DRAWS, rng=np.random.default_rng([seed, n])
-            ),
+
+    def point(sets: int) -> CurvePoint:
+        rng = np.random.default_rng([seed, sets])
+        width = expected_half_width(plan, sets, beliefs.none, draws=_WIDTH_DRAWS, rng=rng)
+        return CurvePoint(
+            sets=sets, none=at(sets, beliefs.none), observed=at(sets, beliefs.observed), half_width=width
         )
-        for n in shown
-    )
+
+    shown = sorted({present + step for step in (0, *_CURVE) if 2 <= present + step <= reach})
     return MoreRuns(
-        present=present, lead=lead, reach=reach, target=target, needed=tuple(needed), curve=curve, draws=draws
-    )
+        present=present, lead=lead, reach=reach, target=target, needed=tuple(needed), draws=draws,
+        curve=tuple(point(sets) for sets in shown),
+    )  # fmt: skip
