@@ -21,7 +21,7 @@ from dataclasses import dataclass
 from itertools import pairwise
 
 import numpy as np
-from scipy.linalg import lapack
+from scipy.linalg import blas, lapack
 
 from repeatab.cells import FloatArray, IntArray
 from repeatab.estimation.class_sums import counted, summed
@@ -237,7 +237,6 @@ class _Room:
         size = system.corner.shape[1]
         self.over = np.empty((classes, width, size))
         self.wide, self.f = (np.empty((classes, width, size - 1)) for _ in range(2))
-        self.far = np.empty((classes * width, system.random_columns))
         self.part = np.empty(classes * width * (size - 1))
         self.grams = np.empty((len(system.local_terms), size - 1, size - 1))
         self.border = np.empty((system.random_columns, system.random_columns))
@@ -311,16 +310,17 @@ def _add_group(
     system: Bordered, here: _Eliminated, ratio: FloatArray, g: int, found: Sums, room: _Room
 ) -> None:
     """Write the sums of one group, from I - M^-1 of the random columns and the scaled effects v = E^-1 u."""
-    classes, width, size = here.over.shape
+    width = here.over.shape[1]
     r = system.random_columns
     small, _ = lapack.dtrtri(here.factor[:-1, :-1], lower=1)
     inverse = small.T @ small
     back = here.triangle.transpose(0, 2, 1)
     # M^-1 = A^-1 + F F' among the local columns, -F small towards the border.
-    spread = here.scale[:-1, None] * small.T
-    np.matmul(here.over.reshape(-1, size)[:, :-1], spread, out=room.wide.reshape(-1, size - 1))
+    np.multiply(here.over[:, :, :-1], here.scale[:-1], out=room.wide)
+    _turned(small, room.wide)
     f = np.matmul(back, room.wide, out=room.f)
-    far = np.matmul(f.reshape(-1, size - 1), small[:, :r], out=room.far)
+    np.copyto(room.wide, f)
+    far = _turned(small, room.wide, transposed=True)[:, :, :r]
     near = f @ f.transpose(0, 2, 1)
     rest = np.eye(width) - back @ here.triangle - near
     border = np.negative(inverse[:r, :r], out=room.border)
@@ -329,7 +329,7 @@ def _add_group(
     slices, columns = system.local_slices, system.border_slices
     grams = [_gram(f[:, where], room, j) for j, where in enumerate(slices)]
     blocks = np.einsum("sij,sij->ij", rest, rest) - np.einsum("sij,sij->ij", near, near)
-    beside = np.einsum("sij,sij->ij", *[far.reshape(classes, width, r)] * 2)
+    beside = np.einsum("sij,sij->ij", far, far)
     squares = border**2
     trace, norm = found.trace[g], found.norm[g]
     on_diagonal = np.einsum("sii->i", rest)
@@ -344,6 +344,13 @@ def _add_group(
         for k, b in zip(system.border_terms, columns, strict=True):
             norm[j, k] = squares[a, b].sum() / (ratio[j] * ratio[k])
     _add_effects(system, here, inverse, ratio, g, found)
+
+
+def _turned(triangle: FloatArray, rows: FloatArray, *, transposed: bool = False) -> FloatArray:
+    """Rows times the transpose of a lower triangle, or times the triangle, in place."""
+    flat = rows.reshape(-1, rows.shape[2])
+    blas.dtrmm(1.0, triangle, flat.T, lower=1, trans_a=int(transposed), overwrite_b=1)
+    return rows
 
 
 def _gram(part: FloatArray, room: _Room, place: int) -> FloatArray:
