@@ -119,11 +119,12 @@ def _events(ledger: Ledger) -> Rows:
 
 def _limits(ledger: Ledger) -> Rows:
     names = ("rig", "section", "reference", "centre", "sd", "within_sd", "base")
-    rows = [
-        (record.number, record.as_of, *(getattr(limits, name) for name in names))
-        for record, limits in limits_with_records(ledger)
-    ]
-    return ("record", "as_of", *names), rows
+    rows = []
+    for record, limits in limits_with_records(ledger):
+        base = limits.rests_on
+        rests_on = (None,) * 4 if base is None else (base.first, base.last, base.form.value, base.quantity)
+        rows.append((record.number, record.as_of, *(getattr(limits, name) for name in names), *rests_on))
+    return ("record", "as_of", *names, "first_visit", "last_visit", "points", "quantity"), rows
 
 
 def _records(ledger: Ledger) -> Rows:

@@ -24,10 +24,11 @@ def has_rigs_page(outcome: Outcome) -> bool:
 
 
 def rigs_page(outcome: Outcome) -> bytes:
-    """The page; everything else stands in the report."""
+    """The page: what ran, the state of every rig and section, what to run next; the rest stands in the report."""
     glance = replace(
         outcome,
         title=f"{outcome.title}: all rigs",
+        evidence=outcome.evidence[:1],
         figures=tuple(figure for figure in outcome.figures if isinstance(figure, RigStates)),
         tables=tuple(table for table in outcome.tables if table.key in _TABLES),
         methods=(),

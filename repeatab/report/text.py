@@ -29,7 +29,10 @@ def summary(outcome: Outcome, files: ReportFiles | None = None) -> str:
         lines += ["", *_filled(f"What to run next: {printable(outcome.next_runs.sentence)}")]
     if files is not None:
         # A path is never broken, so that it can be copied; one longer than the line goes on.
-        lines += ["", f"Report: {printable(str(files.page))}"]
+        lines.append("")
+        if files.rigs is not None:
+            lines.append(f"All rigs at a glance: {printable(str(files.rigs))}")
+        lines.append(f"Report: {printable(str(files.page))}")
         lines += [f"Kept beside it, changed by hand: {printable(name)}" for name in files.kept]
     return "\n".join(lines)
 
