@@ -11,7 +11,7 @@ from repeatab.base.progress import Progress, silent
 from repeatab.base.quantity import Quantity
 from repeatab.intake.checks.agreement import check_averaging, check_units
 from repeatab.intake.checks.keys import check_duplicates
-from repeatab.intake.checks.labels import check_lone_levels, check_set_in_two_lots, check_spelling
+from repeatab.intake.checks.labels import check_lone_levels, check_set_in_two_lots, check_spelling, levels_of
 from repeatab.intake.checks.order import check_times
 from repeatab.intake.checks.values import check_plausible
 from repeatab.intake.engine import Lazy
@@ -29,15 +29,16 @@ def check_usable(
     progress: Progress = silent,
 ) -> list[DataFinding]:
     """Run every check; what blocks the verdict comes first."""
+    levels = levels_of(frame)
     return _found(
         [
             lambda: check_units(frame, quantity),
             lambda: check_averaging(frame),
             lambda: check_plausible(frame, quantity),
             lambda: check_duplicates(frame, factors=factors, covariates=covariates),
-            lambda: check_spelling(frame, factors),
+            lambda: check_spelling(frame, factors, levels),
             lambda: check_set_in_two_lots(frame),
-            lambda: check_lone_levels(frame, factors),
+            lambda: check_lone_levels(frame, factors, levels),
             lambda: check_times(frame, factors),
         ],
         progress,
@@ -59,13 +60,14 @@ def check_rows(
 
 def check_levels(frame: Lazy, *, quantity: Quantity, factors: Sequence[str]) -> list[DataFinding]:
     """The checks that have to see all files, for which counts of the levels are enough."""
+    levels = levels_of(frame)
     return _found(
         [
             lambda: check_units(frame, quantity),
             lambda: check_averaging(frame),
-            lambda: check_spelling(frame, factors),
+            lambda: check_spelling(frame, factors, levels),
             lambda: check_set_in_two_lots(frame),
-            lambda: check_lone_levels(frame, factors),
+            lambda: check_lone_levels(frame, factors, levels),
         ]
     )
 

@@ -7,18 +7,22 @@ from __future__ import annotations
 
 import re
 import unicodedata
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
+from functools import cache
 from typing import Any
 
 import narwhals.stable.v2 as nw
 
 from repeatab.base.errors import listed
 from repeatab.intake.checks.places import findings_at
-from repeatab.intake.engine import Lazy, names_of, rows_of
+from repeatab.intake.engine import WEIGHT, Lazy, names_of, rows_of
 from repeatab.intake.roles import Role
 from repeatab.outcome.outcome import DataFinding
 
 _MANY_SETS = 10
+Levels = Callable[[str], dict[Any, int]]
+"""The levels of a factor and how many rows have each."""
+
 _COUNT = "rows counted"
 _NOT_NAMES = frozenset(role.value for role in (Role.TIME, Role.RUN_ORDER, Role.STOP, Role.POSITION_IN_LOT))
 _OFTEN_ONCE = _NOT_NAMES | {role.value for role in (Role.RUN, Role.VISIT, Role.DAY)}
@@ -38,13 +42,13 @@ def spelling_core(label: str) -> str:
     return text or label
 
 
-def check_spelling(frame: Lazy, factors: Sequence[str]) -> list[DataFinding]:
+def check_spelling(frame: Lazy, factors: Sequence[str], counted: Levels) -> list[DataFinding]:
     """Levels that look like one name written in several ways, at the rows of the rarer spelling."""
     findings = []
     for name in factors:
         if name in _NOT_NAMES:
             continue
-        counts = _level_counts(frame, name)
+        counts = counted(name)
         groups: dict[str, list[Any]] = {}
         for level in counts:
             groups.setdefault(spelling_core(str(level)), []).append(level)
@@ -95,13 +99,13 @@ def check_set_in_two_lots(frame: Lazy) -> list[DataFinding]:
     ]
 
 
-def check_lone_levels(frame: Lazy, factors: Sequence[str]) -> list[DataFinding]:
+def check_lone_levels(frame: Lazy, factors: Sequence[str], counted: Levels) -> list[DataFinding]:
     """Levels that stand in one row only, where most levels of the factor stand in several."""
     findings = []
     for name in factors:
         if name in _OFTEN_ONCE:
             continue
-        counts = _level_counts(frame, name)
+        counts = counted(name)
         alone = sorted((level for level, count in counts.items() if count == 1), key=str)
         if not alone or 2 * len(alone) > len(counts):
             continue
@@ -114,7 +118,15 @@ def check_lone_levels(frame: Lazy, factors: Sequence[str]) -> list[DataFinding]:
     return findings
 
 
+def levels_of(frame: Lazy) -> Levels:
+    """The levels of each factor, counted when they are first asked for and only once."""
+    return cache(lambda name: _level_counts(frame, name))
+
+
 def _level_counts(frame: Lazy, name: str) -> dict[Any, int]:
+    if frame.implementation.is_pandas() and WEIGHT not in names_of(frame):
+        held = frame.to_native()[name].value_counts(sort=False)
+        return {level: int(count) for level, count in held.items() if count}
     counted = frame.group_by(name).agg(rows_of(frame).alias(_COUNT)).collect()
     pairs = zip(counted[name].to_list(), counted[_COUNT].to_list(), strict=True)
     return {level: int(count) for level, count in pairs if level is not None and level == level}
