@@ -86,7 +86,7 @@ def archive(folder: Path, rows: int) -> Iterator[Comparison]:
     write_archive(path, rows)
     yield Comparison(
         name=f"archive, cells of {rows:.0e} rows", ours=python_task("archive_cells", str(path)),
-        theirs=python_task("archive_query", str(path)), against="DuckDB", least=1 / 1.3, turns=1, threads=2,
+        theirs=python_task("archive_query", str(path)), against="DuckDB", least=1 / 1.3, turns=3, threads=2,
     )  # fmt: skip
 
 
