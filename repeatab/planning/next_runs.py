@@ -116,8 +116,7 @@ def what_to_run_next(
     present : sets so far, of the arm with fewer; lead : by how many the other has more. `plan.arrange` takes the number
         for the arm with fewer, and gives the other as many, or those that it has if these are more.
     further_at_most : sets of the arm with fewer still to be had; None if not stated.
-    target : wanted probability of a verdict.
-    seed : of the simulation; every number of sets uses the same streams, so that curves are smooth.
+    target : wanted probability of a verdict. seed : every number of sets uses the same streams: curves are smooth.
     """
     reach = present + (_REACH if further_at_most is None else min(further_at_most, _REACH))
 
