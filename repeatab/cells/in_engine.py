@@ -188,7 +188,7 @@ def _statistics(
     squares = np.maximum(cross[:, index, index], 0)
     cross[:, index, index] = squares
     equal = _without_scatter(found, grids, mean)
-    for i in index:
+    for i in range(size):
         cross[equal[:, i], i, :] = cross[equal[:, i], :, i] = 0.0
     far = np.abs(mean) + np.sqrt(squares / count[:, None])
     error = _EPS * count[:, None] ** 1.5 * far * np.array([g.step for g in grids])
@@ -202,7 +202,7 @@ def _without_scatter(found: nw.DataFrame[Any], grids: Sequence[_Grid], mean: Flo
     """
     largest = np.stack([found[f"largest{i}"].to_numpy() for i in range(len(grids))], axis=1)
     middle = mean + np.array([grid.centre for grid in grids])
-    return np.abs(largest - middle) <= 2 * _EPS * np.abs(largest)
+    return np.asarray(np.abs(largest - middle) <= 2 * _EPS * np.abs(largest), dtype=np.bool_)
 
 
 def _shifts(
