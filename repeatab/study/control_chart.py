@@ -5,6 +5,7 @@ In: parsed TOML.  Out: the question ControlChart, and where the events are.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import replace
 from typing import Annotated, ClassVar, Literal, Self
@@ -30,6 +31,7 @@ from repeatab.jobs.charts.question import (
     Residuals,
     StatedLimits,
 )
+from repeatab.jobs.questions import Analysis
 from repeatab.study.parts import Part, ResultsPart, paths_from
 from repeatab.study.study_file import FromLedger, SectionPart, StudyFile
 from repeatab.study.values import DateText, in_words
@@ -209,11 +211,20 @@ class LimitsPart(Part):
     within_sd: float | None = Field(default=None, gt=0)
     reference: str | None = None
 
-    def limits(self) -> StatedLimits:
-        """The limits as the job takes them."""
+    def limits(self, analysis: Analysis) -> StatedLimits:
+        """The limits as the job takes them; for ratios standard deviations are stated in percent."""
+        centre, sd, within = self.centre, self.sd, self.within_sd
+        if analysis is Analysis.RATIO:
+            if not centre > 0:
+                raise StudyError(
+                    f"limits of {self.rig}, {self.section}: found centre {centre:g}, expected above 0, since ratios "
+                    "are analysed."
+                )
+            centre, sd = math.log(centre), math.log1p(sd / 100)
+            within = None if within is None else math.log1p(within / 100)
         return StatedLimits(
-            rig=self.rig, section=self.section, centre=self.centre, sd=self.sd, base=self.base,
-            within_sd=self.within_sd, reference=self.reference,
+            rig=self.rig, section=self.section, centre=centre, sd=sd, base=self.base, within_sd=within,
+            reference=self.reference,
         )  # fmt: skip
 
 
@@ -281,7 +292,7 @@ class ControlChartFile(StudyFile):
             robust=self.chart.robust,
             screening=self.chart.screening,
             residuals=self.chart.residuals,
-            limits=tuple(part.limits() for part in self.limits),
+            limits=tuple(part.limits(self.analysis) for part in self.limits),
             restart_at=self.events.restart_at,
             closing=self.events.closing,
             confidence=self.confidence,

@@ -76,6 +76,13 @@ def test_overlapping_ages_tell_wear_from_drift():
     assert "It is a change of R2" in outcome.judgements[1].reason
 
 
+def test_sets_that_never_come_back_are_no_series():
+    # Every age is 0, so nothing tells wear from drift either; the refusal is about the limits, not about ages.
+    frame = history(["R1"], lambda _rig, month: [f"{month}a", f"{month}b"], runs=1, visits=8)
+    with pytest.raises(EstimationError, match="no limits can be formed"):
+        of_sets(frame, base=rb.BasePeriod(visits=6))
+
+
 def test_several_rigs_tell_wear_from_the_drift_of_one():
     outcome = of_sets(history(["R1", "R2", "R3"], lambda rig, _month: [f"S{rig}"], drift={"R2": -0.002}))
     wear = outcome.table("wear").to_frame()

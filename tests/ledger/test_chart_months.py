@@ -137,6 +137,33 @@ def test_the_first_month_freezes_limits_and_the_next_judge_by_them(
     assert verify(lab.ledger).whole
 
 
+@pytest.mark.parametrize(
+    "change",
+    [
+        ("shift = 1.5", 'shift = 1.5\npoints = "mean and range"'),
+        ("shift = 1.5", 'shift = 1.5\npoints = "mean and standard deviation"\nrobust = true'),
+        ("shift = 1.5", 'shift = 1.5\npoints = "single results"\nresiduals = "always"'),
+        ("[chart]", 'analysis = "ratio"\n[chart]'),
+    ],
+    ids=["range", "robust", "residuals", "ratio"],
+)
+def test_every_form_of_limits_is_kept_and_judged_by(lab: Lab, change: tuple[str, str]) -> None:
+    changes = (
+        change, ("[joint]\n", ""), ('rigs = ["R2", "R3", "R4"]', 'rigs = ["R3"]'), ('[sections."fade 1"]\n', "")
+    )  # fmt: skip
+    lab.takes_in("2023-07", "2025-12")
+    anew = answer_study(load_study(lab.written("2026-01-05", *changes)), ledger=lab.ledger)
+    lab.month("2025-04-05", *changes)
+    frozen = answer_study(load_study(lab.written("2026-01-05", *changes)), ledger=lab.ledger)
+    assert [j.reason for j in frozen.judgements] == [j.reason for j in anew.judgements]
+    assert dict(frozen.numbers) == pytest.approx(dict(anew.numbers), rel=1e-9)
+    expected = anew.table("signals").to_frame() if any(t.key == "signals" for t in anew.tables) else None
+    if expected is not None:
+        pd.testing.assert_frame_equal(frozen.table("signals").to_frame(), expected, rtol=1e-9)
+    kept = [row for row in limits(frozen).values() if "as recorded on 2025-04-05" in str(row["method"])]
+    assert len(kept) == 1
+
+
 def test_the_answer_is_that_of_the_same_results_in_a_file(lab: Lab, tmp_path: Path) -> None:
     lab.takes_in("2023-07", "2024-12")
     lab.takes_in("2025-01", "2025-12")

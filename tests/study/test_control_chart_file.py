@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 
 import pytest
@@ -107,6 +108,15 @@ def test_chart_numbers_follow_from_shift_and_rate_of_false_alarms(load: Load) ->
     assert half.ewma is not None
     assert half.ewma.weight == 0.2
     assert average_run_length(half.ewma) == pytest.approx(370, rel=0.01)
+
+
+def test_limits_of_ratios_are_stated_as_the_page_shows_them(load: Load) -> None:
+    stated = '[[limits]]\nrig = "R1"\nsection = "fade 1"\ncentre = 0.4\nsd = 1.0\nwithin_sd = 2.0\nbase = 24\n[results]'
+    base = CHART.replace('title = "Reference pads"', 'title = "T"\nanalysis = "ratio"')
+    (found,) = question(load("[results]", stated, base=base)).limits
+    assert math.exp(found.centre) == pytest.approx(0.4)
+    assert found.within_sd is not None
+    assert (100 * math.expm1(found.sd), 100 * math.expm1(found.within_sd)) == pytest.approx((1.0, 2.0))
 
 
 @pytest.mark.parametrize(

@@ -96,9 +96,9 @@ def _by_ages(cells: Mapping[str, VisitCells], sources: tuple[str, ...]) -> tuple
         fit = fit_components(
             frame, result="result", random=["pad_set"], fixed=["visit"], covariates=["age"], method="reml"
         )
+        row = fit.fixed.to_dict("index")["age"]  # worked out when it is asked for
     except RepeatabError:
         return None  # the ages at the visits do not differ, or too few sets met: not separable this way
-    row = fit.fixed.to_dict("index")["age"]
     per_run, se, df = (float(row[name]) for name in ("estimate", "se", "df"))
     return (per_run, se, df) if math.isfinite(se) and se > 0 and df > 0 else None
 
