@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import gc
 import os
+import signal
 import subprocess
 import sys
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
@@ -60,12 +62,48 @@ def repeatab(tmp_path: Path, environment: dict[str, str]) -> Callable[..., Ran]:
 
 
 @pytest.fixture
-def refused(repeatab: Callable[..., Ran], tmp_path: Path) -> Callable[..., str]:
-    """Run a command whose input is at fault: one message, status 2, no traceback, nothing written."""
+def repeatab_here(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> Iterator[Callable[..., Ran]]:
+    """Run `repeatab …` in the test's folder by its entry point, without the second that a process takes to begin."""
+    from repeatab.cli import main
 
+    def ran(*words: str) -> Ran:
+        monkeypatch.chdir(tmp_path)
+        monkeypatch.setattr(sys, "argv", ["repeatab", *words])
+        capsys.readouterr()
+        status = 0
+        try:
+            main()
+        except SystemExit as end:
+            status = int(end.code or 0)
+        said = capsys.readouterr()
+        return Ran(words, status, said.out, said.err)
+
+    before = signal.getsignal(signal.SIGTERM), gc.get_threshold()
+    try:
+        yield ran
+    finally:
+        signal.signal(signal.SIGTERM, before[0])
+        gc.set_threshold(*before[1])
+
+
+@pytest.fixture
+def refused(repeatab_here: Callable[..., Ran], tmp_path: Path) -> Callable[..., str]:
+    """Run a command whose input is at fault: one message, status 2, no traceback, nothing written."""
+    return refusal(repeatab_here, tmp_path)
+
+
+@pytest.fixture
+def refused_by_the_program(repeatab: Callable[..., Ran], tmp_path: Path) -> Callable[..., str]:
+    """The same in a process of its own."""
+    return refusal(repeatab, tmp_path)
+
+
+def refusal(run: Callable[..., Ran], tmp_path: Path) -> Callable[..., str]:
     def message(*words: str) -> str:
         before = contents(tmp_path)
-        ran = repeatab(*words)
+        ran = run(*words)
         assert ran.returncode == 2, ran.stderr
         assert ran.stdout == ""
         assert "Traceback" not in ran.stderr

@@ -51,11 +51,11 @@ def test_results_that_cannot_be_used(refused: Refused, lab: Lab, table: str, par
     assert not missing, message
 
 
-def test_paths_that_are_no_study(refused: Refused, tmp_path: Path) -> None:
-    assert "is a folder" in refused("run", ".")
-    assert "no such file" in refused("run", "nothing.toml")
+def test_paths_that_are_no_study(refused_by_the_program: Refused, tmp_path: Path) -> None:
+    assert "is a folder" in refused_by_the_program("run", ".")
+    assert "no such file" in refused_by_the_program("run", "nothing.toml")
     (tmp_path / "empty.toml").touch()
-    assert "is empty" in refused("run", "empty.toml")
+    assert "is empty" in refused_by_the_program("run", "empty.toml")
 
 
 def test_results_taken_for_a_study_and_folders_for_results(refused: Refused, lab: Lab) -> None:
