@@ -14,6 +14,7 @@ import sys
 import time
 from collections.abc import Iterator
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -71,11 +72,16 @@ statistic = "minimum"
 
 
 @pytest.fixture(scope="module")
-def machines() -> Iterator[Machines]:
+def cluster() -> Iterator[Any]:
     with distributed.LocalCluster(
         n_workers=2, threads_per_worker=1, processes=False, dashboard_address=None, scheduler_port=0
-    ) as cluster:
-        yield Machines(cluster.scheduler_address)
+    ) as made:
+        yield made
+
+
+@pytest.fixture(scope="module")
+def machines(cluster: Any) -> Machines:
+    return Machines(cluster.scheduler_address)
 
 
 @pytest.fixture
@@ -232,10 +238,30 @@ def test_nothing_stays_on_a_machine(tmp_path, machines, monkeypatch):
     monkeypatch.setattr(large_files.tempfile, "tempdir", str(place))
     monkeypatch.setattr(large_files, "MOST_BYTES", 10)
     write_runs(tmp_path, files=2)
-    found = read_on_machines(tmp_path, order(cells_to_share, tmp_path), machines)
-    assert sum(cells.rows for cells in found.made) == 120
+    (tmp_path / "part2.csv").write_text("Lab,Material,Section,mu,T\nL1,A,fade,,100\n")
+    found = read_on_machines(tmp_path, order(rows_of, tmp_path), machines)
+    assert sorted(found.made) == [0, 60, 60]
+    assert [f.check for f in found.results.findings].count("missing result") == 1
     gc.collect()
     assert list(place.iterdir()) == []
+
+
+def _nap(_: int) -> None:
+    time.sleep(0.05)
+
+
+def test_stopping_takes_the_rest_back(cluster, machines):
+    def stop(_step: str, done: int, _total: int) -> None:
+        if done == 2:
+            raise KeyboardInterrupt
+
+    began = time.monotonic()
+    with pytest.raises(KeyboardInterrupt):
+        on_machines(machines, _nap, range(400), progress=stop, step="")
+    while cluster.scheduler.tasks and time.monotonic() - began < 8:
+        time.sleep(0.02)
+    # All of it would take ten seconds.
+    assert not cluster.scheduler.tasks
 
 
 def test_a_scheduler_that_is_not_there(monkeypatch):

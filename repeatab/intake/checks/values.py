@@ -57,7 +57,9 @@ def check_digits(frame: Lazy, *, text: bool) -> list[DataFinding]:
     else:
         # An engine's table has no order in which one result follows another: their range stands for the steps.
         ends = frame.select(result.min().alias("low"), result.max().alias("high")).collect()
-        low, high = float(ends["low"].to_list()[0]), float(ends["high"].to_list()[0])
+        low, high = ends["low"].to_list()[0], ends["high"].to_list()[0]
+        if low is None:
+            return []
         lost = digits_left(max(abs(low), abs(high)), high - low)
     return [] if lost is None else [lost.finding(nominal=None, text=text)]
 
