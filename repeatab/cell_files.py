@@ -337,7 +337,8 @@ def _refuse_impossible(
             )
     for i in range(len(values)):
         for j in range(i):
-            beyond = cross[:, i, j] ** 2 > cross[:, i, i] * cross[:, j, j] * (1 + 1e-9) + 1e-300
+            most = np.sqrt(cross[:, i, i]) * np.sqrt(cross[:, j, j])
+            beyond = np.abs(cross[:, i, j]) > most * (1 + 1e-9) + 1e-150
             for at in np.flatnonzero(beyond):
                 raise InputError(
                     f"{name}, row {at + 4}: the cross-product of '{values[j]}' and '{values[i]}' is larger than "

@@ -8,6 +8,8 @@ from __future__ import annotations
 
 import gc
 import sys
+from collections.abc import Callable
+from contextlib import AbstractContextManager, nullcontext
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -37,6 +39,7 @@ if TYPE_CHECKING:
     from repeatab.intake.results import Results
     from repeatab.ledger.store import Ledger
     from repeatab.outcome.outcome import Outcome
+    from repeatab.study.loading import Study
 
 app = typer.Typer(
     add_completion=False,
@@ -119,22 +122,34 @@ def run(
         loaded = with_engine(load_study(study), engine)
         folder = to or reachable(Path("out") / loaded.name)
         check_folder(folder)
-        opened = study_ledger(loaded, ledger)
-        with show_progress() as progress:
+        # A ledger that is not there yet is made once there is something to record.
+        with _stand_in(loaded, ledger) as trial, show_progress() as progress:
+            opened = trial or study_ledger(loaded, ledger)
             outcome = answer_study(loaded, ledger=opened, progress=progress)
             files = write_report(outcome, folder, progress=progress)
         say(summary(outcome, files))
         if opened is not None:
-            _record(opened, outcome)
+            _record(lambda: study_ledger(loaded, ledger) if trial else opened, outcome)
 
 
-def _record(ledger: Ledger, outcome: Outcome) -> None:
+def _stand_in(study: Study, ledger: str | None) -> AbstractContextManager[Ledger | None]:
+    where = ledger if ledger is not None else study.history.ledger
+    if where is None or study.history.takes.results:
+        return nullcontext()
+    from repeatab.ledger.entrance import stand_in
+
+    return stand_in(where)
+
+
+def _record(opening: Callable[[], Ledger | None], outcome: Outcome) -> None:
     """Record after the report is written, so that a ledger that fails costs no result."""
     from repeatab.ledger.faults import LedgerError
     from repeatab.ledger.outcomes import record_outcome
     from repeatab.ledger.records import Stamp
 
     try:
+        ledger = opening()
+        assert ledger is not None
         record = record_outcome(ledger, outcome, Stamp.now())
     except LedgerError as error:
         raise LedgerError(f"The report is written, but the outcome is not recorded. {error}") from None

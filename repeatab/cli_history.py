@@ -12,6 +12,7 @@ import typer
 from repeatab.terminal import answering, read_options, role_and_column, say, show_progress
 
 if TYPE_CHECKING:
+    from repeatab.intake.options import ReadOptions
     from repeatab.intake.statistics import Statistic
     from repeatab.ledger.records import Record, Stamp
     from repeatab.ledger.store import Ledger
@@ -183,28 +184,54 @@ def take_in(
 ) -> None:
     """Take in past reference results, or events, from a file."""
     with answering(context):
-        from repeatab.ledger.entrance import enter
+        from repeatab.ledger.entrance import enter, stand_in
 
         options = read_options(separator, decimal, thousands, encoding, sheet)
-        opened = enter(ledger, write=True, create=True)
-        from repeatab.ledger.importing import import_events, import_reference
-        from repeatab.study.guess import guess_columns
-        from repeatab.study.parts import quantity_from
 
-        if events:
-            records = import_events(opened, file, stamp=_stamp(by))
-            say(f"Recorded {len(records)} events from {file}.")
-            return
-        stated = dict(role_and_column(text) for text in column or [])
-        guessed = {} if "result" in stated else guess_columns(file, options)
-        columns = {**{r: name for r, name in guessed.items() if name not in stated.values()}, **stated}
-        found = import_reference(
-            opened, file, columns=columns, stamp=_stamp(by), options=options, quantity=quantity_from(quantity),
-            section=section, supersedes=supersedes, statistic=_statistic(statistic),
-        )  # fmt: skip
-        say(str(found.results))
-        say("Read with: " + ", ".join(f"{role}={name}" for role, name in columns.items()))
-        _recorded(found.record)
+        def taken_in(opened: Ledger) -> str:
+            if events:
+                return _events_in(opened, file, by)
+            return _results_in(
+                opened, file, column or [], options, quantity, section, statistic, by, supersedes
+            )
+
+        with stand_in(ledger) as trial:
+            if trial is not None:
+                taken_in(trial)
+        say(taken_in(enter(ledger, write=True, create=True)))
+
+
+def _events_in(ledger: Ledger, file: str, by: str | None) -> str:
+    from repeatab.ledger.importing import import_events
+
+    records = import_events(ledger, file, stamp=_stamp(by))
+    return f"Recorded {len(records)} events from {file}."
+
+
+def _results_in(
+    ledger: Ledger,
+    file: str,
+    column: list[str],
+    options: ReadOptions,
+    quantity: str,
+    section: str | None,
+    statistic: str | None,
+    by: str | None,
+    supersedes: int | None,
+) -> str:
+    from repeatab.ledger.importing import import_reference
+    from repeatab.study.guess import guess_columns
+    from repeatab.study.parts import quantity_from
+
+    stated = dict(role_and_column(text) for text in column)
+    guessed = {} if "result" in stated else guess_columns(file, options)
+    columns = {**{r: name for r, name in guessed.items() if name not in stated.values()}, **stated}
+    found = import_reference(
+        ledger, file, columns=columns, stamp=_stamp(by), options=options, quantity=quantity_from(quantity),
+        section=section, supersedes=supersedes, statistic=_statistic(statistic),
+    )  # fmt: skip
+    read_with = ", ".join(f"{role}={name}" for role, name in columns.items())
+    return f"{found.results}\nRead with: {read_with}\nRecorded as {found.record}"
 
 
 def _statistic(text: str | None) -> Statistic | None:

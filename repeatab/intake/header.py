@@ -104,6 +104,11 @@ def find_header(records: Sequence[Record], wanted: Sequence[str], options: ReadO
                 f"{file}: header_row is {options.header_row}, but no such row was found in the first "
                 f"{len(records)} rows. Correct header_row."
             )
+        if not _filled(records[options.header_row - 1]):
+            raise InputError(
+                f"{file}, row {options.header_row}: is empty, expected the names of the columns, as header_row says. "
+                "Correct header_row."
+            )
         return options.header_row - 1
     scores = [matches(record, wanted) for record in records]
     if max(scores) > 0:

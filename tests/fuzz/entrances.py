@@ -634,12 +634,12 @@ def _arguments(words: list[str]) -> Any:
 
 
 ENTRANCES = (
-    Entrance(name="text tables", share=120, seeds=_tables, bent=_bent_table, take=_read),
+    Entrance(name="text tables", share=80, seeds=_tables, bent=_bent_table, take=_read),
     Entrance(name="workbooks", share=35, seeds=_workbooks, bent=_bent_workbook, take=_read),
     Entrance(name="Parquet files", share=50, seeds=_parquets, bent=_bent_parquet, take=_read),
     Entrance(name="one file per run", share=30, seeds=_runs, bent=_bent_runs, take=_read),
     Entrance(name="study files", share=230, seeds=_studies, bent=_bent_study, take=_load),
-    Entrance(name="cell files", share=450, seeds=_cell_files, bent=_bent_cells, take=_read_cells),
+    Entrance(name="cell files", share=490, seeds=_cell_files, bent=_bent_cells, take=_read_cells),
     Entrance(name="ledger import, results", share=20, seeds=_references, bent=_bent_reference, take=_import),
     Entrance(name="ledger import, events", share=45, seeds=_event_files, bent=_bent_reference, take=_import),
     Entrance(name="ledger files", share=10, seeds=_ledgers, bent=_bent_ledger, take=_look_into),

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import io
+import json
 import os
 import socket
 import stat
@@ -24,6 +25,7 @@ from repeatab.cell_files import cell_file_bytes, read_cell_file
 from repeatab.cells import reduce_to_cells
 from repeatab.intake import workbook_guard
 from repeatab.intake.events import read_events
+from repeatab.intake.options import ReadOptions
 from repeatab.intake.reading import read_results
 from repeatab.study.loading import load_study
 
@@ -356,3 +358,37 @@ def test_the_limits_refuse_nothing_that_a_laboratory_writes(tmp_path: Path) -> N
     assert sum(map(len, contents)) < workbook_guard.MOST_BYTES_PER_BYTE * size / 2
     assert sum(text.count(b"<") for text in contents) < workbook_guard.MOST_TAGS_PER_BYTE * size / 2
     workbook_guard.refuse_hostile_workbook(path, file="a.xlsx")
+
+
+def test_a_declared_header_that_is_an_empty_row_is_named(tmp_path: Path) -> None:
+    (tmp_path / "a.csv").write_text("Title\n\nrig,section,mu\nR1,c,0.4\n")
+    with pytest.raises(InputError, match=r"a\.csv, row 2: is empty"):
+        read_results(tmp_path / "a.csv", columns=COLUMNS, options=ReadOptions(header_row=2))
+
+
+def test_cross_products_whose_squares_have_no_number_make_no_warning(tmp_path: Path) -> None:
+    import hashlib
+
+    table = "laboratory,count,mean a,mean b,cross a a,cross a b,cross b b\nL1,3,1,1,1e200,1e199,1e200\n"
+    about = {
+        "factors": ["laboratory"], "values": ["a", "b"], "whole_numbers": [], "quantity": "", "results": [],
+        "table_sha256": hashlib.sha256(table.encode()).hexdigest(),
+    }  # fmt: skip
+    (tmp_path / "c.csv").write_text(f"# repeatab cells, version 1\n# {json.dumps(about)}\n{table}")
+    found = watched(lambda: read_cell_file(tmp_path / "c.csv") and None, folder=tmp_path, size=1_000)
+    assert found.faults == ()
+    assert found.accepted
+
+
+def test_a_refused_import_leaves_no_new_ledger(tmp_path: Path) -> None:
+    from repeatab.ledger.entrance import stand_in
+    from repeatab.ledger.faults import LedgerError
+
+    with pytest.raises(LedgerError, match="no record"), stand_in(tmp_path / "lab.sqlite") as trial:
+        assert trial is not None
+        trial.record(5)
+    assert list(tmp_path.iterdir()) == []
+    with pytest.raises(LedgerError, match="the folder"), stand_in(tmp_path / "none" / "lab.sqlite"):
+        pass
+    with stand_in("postgresql://user@host/lab") as trial:
+        assert trial is None
