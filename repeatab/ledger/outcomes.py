@@ -66,17 +66,20 @@ def _rows_of(outcome: Outcome, key: str) -> Iterator[dict[str, Any]]:
 
 
 def _frozen(row: dict[str, Any], quantity: str) -> StatedLimits:
-    """Limits as the job's table of frozen limits holds them; the keys of its columns are the names here."""
+    """Limits as the job's table of frozen limits holds them; the keys of its columns are the names here.
+
+    A column that would be empty in every row is not there.
+    """
     base = BaseOfLimits(
-        first=row["first"], last=row["last"], form=Plotted(row["form"]), runs=row["runs"], df=row["df"],
-        centre_variance=row["centre_variance"], left_out=tuple(json.loads(row["left_out"] or "[]")),
-        within_df=row["within_df"], between_sd=row["between_sd"], ratio_of_means=row["ratio_of_means"],
-        carry=row["carry"], quantity=quantity,
+        first=row["first"], last=row["last"], form=Plotted(row["form"]), runs=row["runs"], df=row.get("df"),
+        centre_variance=row["centre_variance"], left_out=tuple(json.loads(row.get("left_out") or "[]")),
+        within_df=row.get("within_df"), between_sd=row.get("between_sd"), ratio_of_means=row.get("ratio_of_means"),
+        carry=row.get("carry"), quantity=quantity,
         analysis=Analysis(row["analysis"]),
     )  # fmt: skip
     return StatedLimits(
         rig=row["rig"], section=row["section"], centre=row["centre"], sd=row["sd"], base=row["base"],
-        within_sd=row["within_sd"], reference=row["reference"], rests_on=base,
+        within_sd=row.get("within_sd"), reference=row.get("reference"), rests_on=base,
     )  # fmt: skip
 
 
@@ -95,7 +98,12 @@ def earlier_outcome(ledger: Ledger, outcome: Outcome) -> Record | None:
 
 
 def looked_before(ledger: Ledger, outcome: Outcome, *, looks_declared: bool) -> Note | None:
-    """A caution where the same study was judged before on other data, and no looks were declared for it."""
+    """A caution where the same study was judged before on other data, and no looks were declared for it.
+
+    Charts are made to be looked at again and again: their false alarms are counted by the visit.
+    """
+    if outcome.job == "control_chart":
+        return None
     earlier = earlier_outcome(ledger, outcome)
     if earlier is None or looks_declared:
         return None

@@ -284,6 +284,27 @@ def test_sets_that_ran_twice_at_a_visit_count_once(lab: Lab, tmp_path: Path) -> 
     assert once.headline.subject == twice.headline.subject
 
 
+def test_a_set_whose_runs_came_in_two_batches_counts_once_and_one_that_returns_is_said(
+    tmp_path: Path, place: str, stamp: Stamp
+) -> None:
+    lab = laboratory(tmp_path, place, stamp)
+    lab.takes_in("2023-07", "2025-12")
+    study = load_study(lab.written("2026-01-05", ("[joint]\n", "")))
+    once = answer_study(study, ledger=lab.ledger)
+    assert not any("came back at later visits" in note.text for note in once.notes)
+    # The same runs of the same sets again: the mean of each set stays.
+    lab.takes_in("2025-12", "2025-12", more=1e-13)
+    twice = answer_study(study, ledger=lab.ledger)
+    assert dict(twice.numbers) == pytest.approx(dict(once.numbers), rel=1e-9)
+    assert [j.reason for j in twice.judgements] == [j.reason for j in once.judgements]
+    returned = lab.whole[lab.whole["visit"] == "2025-12"].assign(visit="2026-01", date="2026-01-04")
+    returned.to_csv(tmp_path / "returned.csv", index=False)
+    import_reference(lab.ledger, tmp_path / "returned.csv", columns=COLUMNS, stamp=stamp)
+    assert any(
+        "came back at later visits" in note.text for note in answer_study(study, ledger=lab.ledger).notes
+    )
+
+
 def test_a_ledger_without_results_or_no_ledger_is_said(lab: Lab, tmp_path: Path) -> None:
     study = load_study(lab.written("2025-04-05"))
     with pytest.raises(LedgerError, match="holds no reference results of friction for rig 'R2', 'R3', 'R4'"):

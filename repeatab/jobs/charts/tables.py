@@ -222,9 +222,11 @@ def frozen_table(
     remark = "A ledger keeps these, and later months judge by exactly them if the study says base.from_ledger = true."
     if question.analysis is Analysis.RATIO:
         remark += " Centre and standard deviations are natural logarithms."
+    told = [i for i in range(len(columns)) if any(row[i] is not None for row in rows)]
     return Table(
-        key="frozen_limits", caption="Limits as they stay frozen for the months to come", columns=columns,
-        rows=tuple(rows), remarks=(remark,),
+        key="frozen_limits", caption="Limits as they stay frozen for the months to come",
+        columns=tuple(columns[i] for i in told), rows=tuple(tuple(row[i] for i in told) for row in rows),
+        remarks=(remark,),
     )  # fmt: skip
 
 
@@ -270,6 +272,11 @@ def _short(value: float | None) -> float | None:
     return None if value is None else float(f"{value:.4g}")
 
 
+def _points(value: float) -> int:
+    """So many points, with three digits: what estimated limits do is not known better."""
+    return round(float(f"{value:.3g}"))
+
+
 def effects_table(effects: Sequence[LimitEffect], nominal: float) -> Table | None:
     """What estimated limits do, by size of the base."""
     if not effects:
@@ -278,8 +285,9 @@ def effects_table(effects: Sequence[LimitEffect], nominal: float) -> Table | Non
         (
             effect.base, effect.linked, effect.as_good_as, effect.series, "trial" if effect.trial else "control",
             effect.factor, 100 * effect.plain_rate, name,
-            _short(found.nominal) if found and not effect.trial else None, _short(found.typical) if found else None,
-            _short(found.one_in_ten) if found else None, found.median if found else None,
+            _points(found.nominal) if found and not effect.trial else None,
+            _points(found.typical) if found else None, _points(found.one_in_ten) if found else None,
+            _points(found.median) if found else None,
         )
         for effect in effects
         for name, found in effect.effects
@@ -289,8 +297,8 @@ def effects_table(effects: Sequence[LimitEffect], nominal: float) -> Table | Non
         _column("as_good_as", "as good as", _COUNT), _column("series", "series", _COUNT),
         _column("kind", "limits", _TEXT), _column("factor", "distance in estimated SD", _NUMBER),
         _column("plain", f"false alarms at {nominal:g} SD", _PERCENT), _column("chart", "chart", _TEXT),
-        _column("known", "run length, known limits", _NUMBER),
-        _column("typical", "typical run length", _NUMBER), _column("worst", "one chart in ten below", _NUMBER),
+        _column("known", "run length, known limits", _COUNT),
+        _column("typical", "typical run length", _COUNT), _column("worst", "one chart in ten below", _COUNT),
         _column("median", "half have signalled after", _COUNT),
     )  # fmt: skip
     return Table(
