@@ -45,7 +45,7 @@ def read_parquet(path: Path, *, file: str, wanted: Sequence[str], extra: Sequenc
             table = stored.read(columns=None if missing else useful)
             table.validate(full=True)
         _refuse_long_text(table, path.stat().st_size, file=file)
-    except (pa.ArrowException, OSError) as error:
+    except (pa.ArrowException, OSError, UnicodeDecodeError) as error:
         raise InputError(
             f"{file}: cannot be read as Parquet ({error}). Expected a .parquet file; write it again or "
             "export CSV."

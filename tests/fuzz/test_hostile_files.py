@@ -202,6 +202,18 @@ def test_parquet_columns_of_lists_structures_and_bytes_are_named(tmp_path: Path,
         read_results(path, columns=COLUMNS)
 
 
+def test_parquet_whose_column_names_are_no_text(tmp_path: Path) -> None:
+    path = parquet(tmp_path / "a.parquet", rig=["R1"], section=["c"], mu=[0.4], zzzz=[1])
+    path.write_bytes(path.read_bytes().replace(b"zzzz", b"z\xcazz"))
+    with pytest.raises(InputError, match=r"a\.parquet: cannot be read as Parquet"):
+        read_results(path, columns=COLUMNS)
+
+
+def test_results_near_the_end_of_the_range_make_no_warning(tmp_path: Path) -> None:
+    columns = {"rig": ["R1"] * 4, "section": ["c"] * 4, "mu": [1e308, -1e308, 1e308, 0.4]}
+    assert seen(parquet(tmp_path / "a.parquet", **columns)).faults == ()
+
+
 # Pipes, devices, circles of links.
 
 
