@@ -47,7 +47,7 @@ def test_three_rigs_bring_incomplete_layouts_and_a_stricter_rate():
     question = CorrelationCheck(
         rigs=("R2", "R3"), reference_rig="R1", sections=(Section(name="cold", margin=MARGIN),)
     )
-    options = PlanOptions(costs=HourCosts(run=5.0), seconds=1.0, most_sets=12)
+    options = PlanOptions(costs=HourCosts(run=5.0), seconds=0.5, most_sets=10)
     outcome = rb.plan_runs(question, beliefs=beliefs(pad_set=0.010, repeatability=0.004), options=options)
     layouts = set(outcome.table("plans").to_frame()["layout"])
     assert "each set on some of the rigs, balanced over sets" in layouts

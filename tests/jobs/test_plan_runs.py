@@ -38,7 +38,7 @@ SECTIONS = ("cold", "fade")
 QUESTION = CorrelationCheck(
     rigs=("R2",), reference_rig="R1", sections=tuple(Section(name=name, margin=MARGIN) for name in SECTIONS)
 )
-OPTIONS = PlanOptions(costs=HourCosts(run=5.0, set=1.0, change_over=0.5), seconds=1.0)
+OPTIONS = PlanOptions(costs=HourCosts(run=5.0, set=1.0, change_over=0.5), seconds=0.6, most_sets=12)
 
 
 @pytest.fixture(scope="module")

@@ -16,7 +16,7 @@ from repeatab.planning.layouts import LayoutKind, laid_out
 from repeatab.simulate import planned_block
 
 MODEL = model_of(random=["rig", "pad_set", ("rig", "pad_set")])
-DRAWS = 400
+DRAWS = 250
 LIMIT = 0.0032
 
 
