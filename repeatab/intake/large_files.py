@@ -417,7 +417,8 @@ def _unreadable(error: Exception, files: Sequence[SourceFile]) -> InputError:
     if isinstance(error, OSError) or "No space left" in said or "OutOfMemory" in type(error).__name__:
         return InputError(
             f"The temporary folder has no room for the results read ({tempfile.gettempdir()}); with what the checks "
-            "set down they may take as much as the files. Make room, or name another folder in the environment variable TMPDIR."
+            "set down they may take as much as the files. Make room, or name another folder in the environment "
+            "variable TMPDIR."
         )
     name = next((f.name for f in files if str(f.path) in said), files[0].name)
     line = re.search(r"Line: (\d+)", said)
