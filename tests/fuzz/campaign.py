@@ -66,8 +66,8 @@ def _shape(text: str) -> str:
     return re.sub(r"\d+", "0", re.sub(r"'[^']*'|`[^`]*`", "'…'", text))[:160]
 
 
-def under_fire(entrance: Entrance, inputs: int, seed: int = SEED) -> Tally:
-    """Put so many inputs to one entrance; the same seed gives the same inputs."""
+def under_fire(entrance: Entrance, inputs: int, seed: int = SEED, *, begin: int = 0) -> Tally:
+    """Put so many inputs to one entrance, the valid cases from number `begin` on first; the same seed, the same inputs."""
     chance = random.Random(f"{seed} {entrance.name}")
     corpus = list(entrance.seeds())
     begun = len(corpus)
@@ -78,8 +78,7 @@ def under_fire(entrance: Entrance, inputs: int, seed: int = SEED) -> Tally:
     try:
         for case in corpus:  # what is imported at first use is not charged to an input
             _put(entrance, case, root / "in")
-        for number in range(inputs):
-            # The valid cases first, as far as the number reaches.
+        for number in range(begin, begin + inputs):
             fresh = number < begun
             case = corpus[number] if fresh else _bent(entrance, corpus, begun, chance)
             if number < ALWAYS or number % EVERY == 0:

@@ -17,8 +17,10 @@ from watched import watched
 from repeatab.base.errors import InputError
 from repeatab.base.shielded import shielded, unshielded
 
-SHORT = {"text tables": 40, "workbooks": 14, "Parquet files": 20, "one file per run": 14, "study files": 150, "cell files": 150,
-         "ledger import, results": 8, "ledger import, events": 12, "ledger files": 8, "command line": 10}  # fmt: skip
+SHORT = {
+    "text tables": 14, "workbooks": 6, "Parquet files": 12, "one file per run": 6, "study files": 60, "cell files": 120,
+    "ledger import, results": 5, "ledger import, events": 8, "ledger files": 6, "command line": 6,
+}  # fmt: skip
 
 
 def told(tally: campaign.Tally) -> str:
@@ -28,7 +30,8 @@ def told(tally: campaign.Tally) -> str:
 @pytest.mark.parametrize("entrance", ENTRANCES, ids=lambda entrance: entrance.name)
 def test_bent_input_is_accepted_or_refused_in_one_message(entrance: Entrance) -> None:
     quick = replace(entrance, seeds=lambda: _quick(entrance))
-    tally = campaign.under_fire(quick, SHORT[entrance.name])
+    # The valid cases are put to it beforehand; these are bent.
+    tally = campaign.under_fire(quick, SHORT[entrance.name], begin=len(quick.seeds()))
     assert not tally.faults, told(tally)
 
 
@@ -81,7 +84,10 @@ def falls_silent(_case: Case, _folder: Path) -> None:
 
 @pytest.mark.parametrize(
     ("take", "fault"),
-    [(writes_and_refuses, "writes"), (raises, "KeyError"), (fills, "MiB"), (rambles, "says 0 letters"), (falls_silent, "without a word")],
+    [
+        (writes_and_refuses, "writes"), (raises, "KeyError"), (fills, "MiB"), (rambles, "says 0 letters"),
+        (falls_silent, "without a word"),
+    ],
 )  # fmt: skip
 def test_a_broken_promise_is_seen(take: object, fault: str) -> None:
     tally = campaign.under_fire(entrance_that(take), 1)
@@ -89,7 +95,7 @@ def test_a_broken_promise_is_seen(take: object, fault: str) -> None:
 
 
 def test_an_input_that_takes_too_long_is_seen(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
-    monkeypatch.setattr("watched.MOST_SECONDS", 0.01)
+    monkeypatch.setattr("watched.MOST_SECONDS", 0.0)
     seen = watched(lambda: sum(range(10**6)) and None, folder=tmp_path, size=1)
     assert any("takes" in fault for fault in seen.faults)
 
@@ -116,7 +122,7 @@ def test_the_same_seed_gives_the_same_inputs() -> None:
 texts = st.text(max_size=6, alphabet=st.sampled_from("'=+-@\t\r\n \u00a0\uff1dx1.,")) | st.text()
 
 
-@settings(max_examples=300, deadline=None)
+@settings(max_examples=120, deadline=None)
 @given(texts)
 def test_a_shielded_text_is_no_formula_and_comes_back(text: str) -> None:
     made = shielded(text)
@@ -125,7 +131,7 @@ def test_a_shielded_text_is_no_formula_and_comes_back(text: str) -> None:
     assert number or not made.startswith(("=", "+", "-", "@", "\t", "\r", "\n", "\uff1d"))
 
 
-@settings(max_examples=100, deadline=None)
+@settings(max_examples=50, deadline=None)
 @given(st.sampled_from(hostile_text.CELLS) | st.text(max_size=2000))
 def test_a_refusal_is_one_line_of_bearable_length(found: str) -> None:
     error = InputError.not_a_number(file="a.csv", row=3, column=found, found=found * 40)
