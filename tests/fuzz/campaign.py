@@ -3,8 +3,8 @@
     python tests/fuzz/campaign.py [INPUTS] [NAME-OF-ENTRANCE ...]
 
 In: a number of inputs and a seed.  Out: for each entrance how many were accepted and refused, and every broken promise
-with the input that broke it. An input that reaches a line of the package for the first time, or is refused in new words, is
-kept and bent further.
+with the input that broke it. An input that reaches a line of the package for the first time, or is refused in new
+words, is kept and bent further.
 """
 
 from __future__ import annotations
@@ -23,7 +23,8 @@ from pathlib import Path
 
 sys.path[:0] = [str(Path(__file__).parent), str(Path(__file__).parents[2])]
 
-from entrances import ENTRANCES, Case, Entrance, memory_folder  # noqa: E402
+from cases import Case, Entrance, memory_folder  # noqa: E402
+from entrances import ENTRANCES  # noqa: E402
 from reached import Reached  # noqa: E402
 from watched import MOST_SECONDS, Seen, watched  # noqa: E402
 
@@ -67,7 +68,10 @@ def _shape(text: str) -> str:
 
 
 def under_fire(entrance: Entrance, inputs: int, seed: int = SEED, *, begin: int = 0) -> Tally:
-    """Put so many inputs to one entrance, the valid cases from number `begin` on first; the same seed, the same inputs."""
+    """Put so many inputs to one entrance, beginning with its valid cases from number `begin` on.
+
+    The same seed gives the same inputs.
+    """
     chance = random.Random(f"{seed} {entrance.name}")
     corpus = list(entrance.seeds())
     begun = len(corpus)
@@ -135,9 +139,10 @@ HEAD = """\
 
 Valid files of the demo laboratory, bent: bytes, rows, cells, quotation marks, encodings, numbers, dates, TOML of every
 wrong type, members of archives, footers, words of the command line. An input that reaches a line of the package for the
-first time, or is refused in new words, is kept and bent further. Promises: no traceback; at most {seconds:.0f} s of processor
-time (a command that runs a study may take longer); at most 64 MiB of memory and ten times the input; nothing written
-after a refusal; one message of at most 1,500 letters; what is accepted holds finite results.
+first time (watched at every fourth), or is refused in new words, is kept and bent further. Promises: no traceback; at
+most {seconds:.0f} s of processor time (a command that runs a study may take longer); at most 64 MiB of memory and ten
+times the input; nothing written after a refusal; one message of at most 1,500 letters; what is accepted holds finite
+results.
 
 """
 
@@ -146,8 +151,8 @@ def row(name: str, one: Tally) -> str:
     """A line of the table."""
     broken = sum(len(cases) for cases in one.faults.values())
     cells = (
-        name, f"{one.inputs:,}", f"{one.accepted:,}", f"{one.inputs - one.accepted - broken:,}", one.ways, f"{one.lines:,}",
-        f"{one.kept:,}", f"{one.slowest:.1f}", one.memory >> 20, one.size >> 10, broken,
+        name, f"{one.inputs:,}", f"{one.accepted:,}", f"{one.inputs - one.accepted - broken:,}", one.ways,
+        f"{one.lines:,}", f"{one.kept:,}", f"{one.slowest:.1f}", one.memory >> 20, one.size >> 10, broken,
     )  # fmt: skip
     return "| " + " | ".join(map(str, cells)) + " |\n"
 
@@ -167,7 +172,8 @@ def table(rows: str, *, seed: int, day: date) -> str:
     )
     inputs = sum(int(line.split("|")[2].replace(",", "")) for line in rows.splitlines())
     head = HEAD.format(
-        day=day, seed=seed, python=platform.python_version(), versions=versions, ours=repeatab.__version__, seconds=MOST_SECONDS,
+        day=day, seed=seed, python=platform.python_version(), versions=versions, ours=repeatab.__version__,
+        seconds=MOST_SECONDS,
     )  # fmt: skip
     return f"{head}{ROWS}{rows}\n{inputs:,} inputs in all.\n"
 

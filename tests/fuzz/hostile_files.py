@@ -17,12 +17,13 @@ from hostile_text import CELLS, bent_bytes
 
 # What the XML of a workbook says, and what it had better not say.
 _XML = (
-    b"<!DOCTYPE a [<!ENTITY b 'c'>]>", b"&b;", b"&#0;", b"&#x1F697;", b"<v>1e999</v>", b"<v>nan</v>", b"<v>99999999</v>", b"<v/>",
-    b"<v>-1</v>", b"<v></v>", b't="s"', b't="inlineStr"', b't="d"', b't="b"', b't="e"', b't="n"', b't="str"', b't="xx"', b'r="A1"',
-    b'r="XFD1048576"', b'r="AAAAAAA1"', b'r="A0"', b'r="A99999999999"', b'r="1"', b'r=""', b's="99999"', b's="-1"', b's="x"',
-    b'ref="A1:XFD1048576"', b'ref="B2:A1"', b'ref=""', b"<f>1+1</f>", b'<f t="shared" si="9"/>', b"<is><t>x</t></is>", b"<c/>",
-    b"<row/>", b'<row r="1048577">', b'<row r="-1">', b"</row>", b"</sheetData>", b"<mergeCell ref='A1:C3'/>", b"\x00", b"]]>",
-    b"<![CDATA[x]]>", b"<?x y?>", b'date1904="1"', b'encoding="utf-16"', b'standalone="yes"', b'TargetMode="External"',
+    b"<!DOCTYPE a [<!ENTITY b 'c'>]>", b"&b;", b"&#0;", b"&#x1F697;", b"<v>1e999</v>", b"<v>nan</v>",
+    b"<v>99999999</v>", b"<v/>", b"<v>-1</v>", b"<v></v>", b't="s"', b't="inlineStr"', b't="d"', b't="b"', b't="e"',
+    b't="n"', b't="str"', b't="xx"', b'r="A1"', b'r="XFD1048576"', b'r="AAAAAAA1"', b'r="A0"', b'r="A99999999999"',
+    b'r="1"', b'r=""', b's="99999"', b's="-1"', b's="x"', b'ref="A1:XFD1048576"', b'ref="B2:A1"', b'ref=""',
+    b"<f>1+1</f>", b'<f t="shared" si="9"/>', b"<is><t>x</t></is>", b"<c/>", b"<row/>", b'<row r="1048577">',
+    b'<row r="-1">', b"</row>", b"</sheetData>", b"<mergeCell ref='A1:C3'/>", b"\x00", b"]]>", b"<![CDATA[x]]>",
+    b"<?x y?>", b'date1904="1"', b'encoding="utf-16"', b'standalone="yes"', b'TargetMode="External"',
 )  # fmt: skip
 _PLACES = re.compile(rb'(?<=[="> ])[^<>"=]{1,30}(?=[<"])')
 

@@ -13,22 +13,24 @@ from datetime import date, datetime, time
 from typing import Any
 
 CELLS = (
-    "", " ", "\u00a0", "-", "+", ".", ",", "0", "-0", "00", "1", "0.4", "0,4", "1.234", "1,234", "1.234,5", "1,234.5",
-    "1 234", "1'234", "1_000", "1e5", "1E-400", "1e999", "-1e999", "nan", "NaN", "inf", "-Infinity", "1e308", "5e-324",
-    "0x1F", "1/2", "½", "٣", "１２", "৪", "²", "−0.4", "–0.4", "0.4 ", "+0.4", "--1", "1-", "4%", "12:30", "true", "None",
-    "null", "#DIV/0!", "#N/A", "9" * 30, "9" * 400, "9" * 5000, "0." + "3" * 400, "2026-03-31", "31.03.2026", "2026-02-30",
-    "0000-00-00", "99999-01-01", "1900-02-29", "2026-03-31T25:00", "2026-03-31 10:00+25:00", "1.1.1", "45000", "1e18",
-    "=1+1", "=cmd|' /C calc'!A0", "@SUM(A1)", "+1-1", "\t=1", "\r=1", "<script>alert(1)</script>", "]]>", "&amp;", "&x;",
-    "'", '"', '""', '"""', 'a"b', "a\nb", "a\rb", "\x0b", "\x1b[31m", "\x7f", "\ufeff", "\u2028", "\u202e", "\ufffe", "\U0001f697",
-    "e\u0301", "ﬁ", "İ", "ß", "../../etc/passwd", "C:\\con", "%s%n", "{0}", "{{ 7*7 }}", "$(id)", "__proto__", "R1", "r1", "R 1",
-    "cold", "fade 1", "S1", "x" * 300, "x" * 40_000, "long " * 30_000,
+    "", " ", "\u00a0", "-", "+", ".", ",", "0", "-0", "00", "1", "0.4", "0,4", "1.234", "1,234", "1.234,5",
+    "1,234.5", "1 234", "1'234", "1_000", "1e5", "1E-400", "1e999", "-1e999", "nan", "NaN", "inf", "-Infinity",
+    "1e308", "5e-324", "0x1F", "1/2", "½", "٣", "１２", "৪", "²", "−0.4", "–0.4", "0.4 ", "+0.4", "--1", "1-", "4%",
+    "12:30", "true", "None", "null", "#DIV/0!", "#N/A", "9" * 30, "9" * 400, "9" * 5000, "0." + "3" * 400,
+    "2026-03-31", "31.03.2026", "2026-02-30", "0000-00-00", "99999-01-01", "1900-02-29", "2026-03-31T25:00",
+    "2026-03-31 10:00+25:00", "1.1.1", "45000", "1e18", "=1+1", "=cmd|' /C calc'!A0", "@SUM(A1)", "+1-1", "\t=1",
+    "\r=1", "<script>alert(1)</script>", "]]>", "&amp;", "&x;", "'", '"', '""', '"""', 'a"b', "a\nb", "a\rb",
+    "\x0b", "\x1b[31m", "\x7f", "\ufeff", "\u2028", "\u202e", "\ufffe", "\U0001f697", "e\u0301", "ﬁ", "İ", "ß",
+    "../../etc/passwd", "C:\\con", "%s%n", "{0}", "{{ 7*7 }}", "$(id)", "__proto__", "R1", "r1", "R 1", "cold",
+    "fade 1", "S1", "x" * 300, "x" * 40_000, "long " * 30_000,
 )  # fmt: skip
 """What a cell may hold, from ordinary to absurd."""
 
 BYTES = (
-    b"\x00", b"\xff", b"\xfe\xff", b"\xff\xfe", b"\xef\xbb\xbf", b"\xc3", b"\xed\xa0\x80", b"\xc0\xaf", b"\xf4\x90\x80\x80", b"\x80",
-    b"\r", b"\n", b"\r\n", b"\n\n", b"\x0b", b"\x0c", b"\x1a", b"\x85", b",", b";", b"\t", b'"', b"'", b"=", b"#", b"[", b"]", b"{", b"}",
-    b"\\", b"\xb5", b"\xe2\x80\xa8", b"1e999", b"-", b"0" * 40,
+    b"\x00", b"\xff", b"\xfe\xff", b"\xff\xfe", b"\xef\xbb\xbf", b"\xc3", b"\xed\xa0\x80", b"\xc0\xaf",
+    b"\xf4\x90\x80\x80", b"\x80", b"\r", b"\n", b"\r\n", b"\n\n", b"\x0b", b"\x0c", b"\x1a", b"\x85", b",", b";",
+    b"\t", b'"', b"'", b"=", b"#", b"[", b"]", b"{", b"}", b"\\", b"\xb5", b"\xe2\x80\xa8", b"1e999", b"-",
+    b"0" * 40,
 )  # fmt: skip
 
 
@@ -205,10 +207,11 @@ def bent_content(content: dict[str, Any], chance: random.Random) -> dict[str, An
 
 
 _KEYS = (
-    "job", "title", "as_of", "rig", "reference_rig", "confidence", "seed", "looks", "covariates", "exclude", "aliases", "history",
-    "plan", "cost", "sections", "results", "columns", "analysis", "files", "quantity", "shape", "section_columns", "header_row",
-    "header_values", "name_pattern", "factors", "sheet", "ledger", "margin", "statistic", "decides", "where", "reason", "lots",
-    "base", "events", "travelling", "scores", "checklist", "tolerance", "bands", "process", "guard_band", "participants", "burdens",
+    "job", "title", "as_of", "rig", "reference_rig", "confidence", "seed", "looks", "covariates", "exclude",
+    "aliases", "history", "plan", "cost", "sections", "results", "columns", "analysis", "files", "quantity",
+    "shape", "section_columns", "header_row", "header_values", "name_pattern", "factors", "sheet", "ledger",
+    "margin", "statistic", "decides", "where", "reason", "lots", "base", "events", "travelling", "scores",
+    "checklist", "tolerance", "bands", "process", "guard_band", "participants", "burdens",
 )  # fmt: skip
 
 
@@ -294,6 +297,7 @@ def bent_words(words: Sequence[str], chance: random.Random) -> list[str]:
 
 
 _OPTIONS = (
-    "--column", "--separator", "--decimal", "--thousands", "--encoding", "--sheet", "--quantity", "--to", "--by", "--laboratory",
-    "--ledger", "--traceback", "--version", "--kind", "--what", "--events", "--section", "--statistic", "--supersedes", "--noted",
+    "--column", "--separator", "--decimal", "--thousands", "--encoding", "--sheet", "--quantity", "--to", "--by",
+    "--laboratory", "--ledger", "--traceback", "--version", "--kind", "--what", "--events", "--section",
+    "--statistic", "--supersedes", "--noted",
 )  # fmt: skip

@@ -73,19 +73,40 @@ def seen(path: Path, **how: Any) -> Seen:
 
 
 SHEETS: dict[str, tuple[Callable[[], bytes], str]] = {
-    "a row of 300,000 empty cells": (lambda: HEAD + NAMES + b"<row>" + b"<c/>" * 300_000 + b"</row>" + END, "more than a row of a sheet can have"),
+    "a row of 300,000 empty cells": (
+        lambda: HEAD + NAMES + b"<row>" + b"<c/>" * 300_000 + b"</row>" + END,
+        "more than a row of a sheet can have",
+    ),
     "eighty thousand equal rows": (lambda: HEAD + NAMES + ROW * 80_000 + END, "many times the tags"),
-    "fifty thousand rows of empty cells": (lambda: HEAD + NAMES + (b"<row>" + b"<c/>" * 10 + b"</row>") * 50_000 + END, "many times the tags"),
-    "a row beyond the last": (lambda: HEAD + NAMES + b'<row r="99999999"><c><v>1</v></c></row>' + END, "a sheet ends at row"),
-    "cells in the last column": (lambda: HEAD + NAMES + b'<row><c r="XFD2"><v>1</v></c></row>' * 300 + END, "columns far to the right"),
+    "fifty thousand rows of empty cells": (
+        lambda: HEAD + NAMES + (b"<row>" + b"<c/>" * 10 + b"</row>") * 50_000 + END,
+        "many times the tags",
+    ),
+    "a row beyond the last": (
+        lambda: HEAD + NAMES + b'<row r="99999999"><c><v>1</v></c></row>' + END,
+        "a sheet ends at row",
+    ),
+    "cells in the last column": (
+        lambda: HEAD + NAMES + b'<row><c r="XFD2"><v>1</v></c></row>' * 300 + END,
+        "columns far to the right",
+    ),
     "a row inside a row": (lambda: HEAD + NAMES + b"<row><c/><row/></row>" + END, "stands inside another"),
     "a billion laughs": (lambda: _laughs(), "document type"),
     "an external entity": (
-        lambda: HEAD.replace(b"<worksheet", b'<!DOCTYPE w [<!ENTITY e SYSTEM "file:///etc/passwd">]><worksheet')
-        + NAMES + ROW.replace(b"R1", b"&e;") + END, "document type"),
-    "tags hidden in a comment": (lambda: HEAD + NAMES + b"<row><c/><!--</row><row>--><c/></row>" + END, "a comment"),
+        lambda: (
+            HEAD.replace(b"<worksheet", b'<!DOCTYPE w [<!ENTITY e SYSTEM "file:///etc/passwd">]><worksheet')
+            + NAMES
+            + ROW.replace(b"R1", b"&e;")
+            + END
+        ),
+        "document type",
+    ),
+    "tags hidden in a comment": (
+        lambda: HEAD + NAMES + b"<row><c/><!--</row><row>--><c/></row>" + END,
+        "a comment",
+    ),
     "another encoding": (lambda: (HEAD + NAMES + ROW + END).decode().encode("utf-16"), "not in UTF-8"),
-}  # fmt: skip
+}
 
 
 def _laughs() -> bytes:
@@ -147,7 +168,7 @@ def test_an_absurd_extent_is_not_believed(tmp_path: Path) -> None:
 def test_links_to_other_files_and_macros_are_left_alone(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """A workbook with a link to a workbook elsewhere, and a program in it: its values are read, nothing else is touched."""
+    """A workbook with a link to another elsewhere, and a program in it: its values are read and no more."""
     parts = members()
     parts["xl/worksheets/sheet1.xml"] = (
         HEAD + NAMES + ROW.replace(b"<v>0.4</v>", b"<f>[1]Data!A1</f><v>0.4</v>") + END
@@ -383,9 +404,13 @@ def test_cross_products_whose_squares_have_no_number_make_no_warning(tmp_path: P
 
     table = "laboratory,count,mean a,mean b,cross a a,cross a b,cross b b\nL1,3,1,1,1e200,1e199,1e200\n"
     about = {
-        "factors": ["laboratory"], "values": ["a", "b"], "whole_numbers": [], "quantity": "", "results": [],
+        "factors": ["laboratory"],
+        "values": ["a", "b"],
+        "whole_numbers": [],
+        "quantity": "",
+        "results": [],
         "table_sha256": hashlib.sha256(table.encode()).hexdigest(),
-    }  # fmt: skip
+    }
     (tmp_path / "c.csv").write_text(f"# repeatab cells, version 1\n# {json.dumps(about)}\n{table}")
     found = watched(lambda: read_cell_file(tmp_path / "c.csv") and None, folder=tmp_path, size=1_000)
     assert found.faults == ()
@@ -396,9 +421,13 @@ def test_a_refused_import_leaves_no_new_ledger(tmp_path: Path) -> None:
     from repeatab.ledger.entrance import stand_in
     from repeatab.ledger.faults import LedgerError
 
-    with pytest.raises(LedgerError, match="no record"), stand_in(tmp_path / "lab.sqlite") as trial:
-        assert trial is not None
-        trial.record(5)
+    def supersede_nothing() -> None:
+        with stand_in(tmp_path / "lab.sqlite") as trial:
+            assert trial is not None
+            trial.record(5)
+
+    with pytest.raises(LedgerError, match=r"lab\.sqlite: .*no record"):
+        supersede_nothing()
     assert list(tmp_path.iterdir()) == []
     with pytest.raises(LedgerError, match="the folder"), stand_in(tmp_path / "none" / "lab.sqlite"):
         pass

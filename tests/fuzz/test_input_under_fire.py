@@ -9,7 +9,8 @@ from pathlib import Path
 import campaign
 import hostile_text
 import pytest
-from entrances import ENTRANCES, Case, Entrance
+from cases import Case, Entrance
+from entrances import ENTRANCES
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from watched import watched
