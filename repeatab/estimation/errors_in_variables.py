@@ -227,7 +227,7 @@ def level_points(a: FloatArray, b: FloatArray, *, paired: bool, ratio: float | N
         )
     both = (np.isfinite(a) & np.isfinite(b)).sum(axis=0) if paired else np.zeros(a.shape[1])
     return LevelPoints(
-        x=np.nanmean(b, axis=0), y=np.nanmean(a, axis=0), n_x=n_x[shared].astype(float),
+        x=_level_means(b), y=_level_means(a), n_x=n_x[shared].astype(float),
         n_y=n_y[shared].astype(float), n_both=both.astype(float), var_x=var_x, var_y=var_y, cov=cov,
         from_repeats=from_repeats,
     )  # fmt: skip
@@ -255,6 +255,12 @@ def _reliability(found: LevelPoints, line: Line) -> float:
     scale = 1.0 if found.from_repeats else line.misfit / (len(found.x) - 2)
     total = float(np.var(found.x, ddof=1))
     return max(0.0, 1 - scale * float(np.mean(found.var_x / found.n_x)) / total)
+
+
+def _level_means(values: FloatArray) -> FloatArray:
+    complete = np.isfinite(values).all()
+    means: FloatArray = values.mean(axis=0) if complete else np.nanmean(values, axis=0)
+    return means
 
 
 def _left_over(values: FloatArray) -> tuple[FloatArray, int]:
