@@ -174,7 +174,8 @@ def _in_pairs(levels: int, sets: int) -> list[list[int]]:
     found: list[list[int]] = []
     while len(found) < sets:
         found += rounds[0]
-        rounds = [*rounds[1:], rounds[0]]
+        # The next time the other way round: a pair that always ran in one order cannot be told from wear.
+        rounds = [*rounds[1:], [pair[::-1] for pair in rounds[0]]]
     return found if len(found) == sets else blocks_of_treatments(levels, sets, min(2, levels), seed=1)
 
 

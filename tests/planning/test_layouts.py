@@ -179,6 +179,15 @@ def test_pairs_in_cyclic_order_are_as_good_as_those_of_the_search(levels, sets):
         assert set(pair_counts(plan).values()) == {1}
 
 
+@pytest.mark.parametrize(("levels", "sets"), [(3, 6), (3, 12), (4, 12), (5, 20)])
+def test_every_pair_runs_in_both_orders_alike(levels, sets):
+    plan = laid_out(LayoutKind.INCOMPLETE, [f"R{i}" for i in range(levels)], sets)
+    orders = Counter(tuple(run.level for run in runs) for runs in plan.runs_by_set.values())
+    assert all(orders[a, b] == orders[b, a] > 0 for a, b in orders)
+    first = Counter(run.level for run in plan.runs if run.place == 1)
+    assert len(set(first.values())) == 1
+
+
 # --- run sheet -------------------------------------------------------------------------------------------------
 
 

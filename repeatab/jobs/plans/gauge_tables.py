@@ -34,9 +34,10 @@ def gauge_plans_table(plans: Sequence[GaugePlan], chosen: GaugePlan) -> Table:
     for plan in plans:
         assert plan.expected is not None
         rows.append(
-            (plan.kind.value, "recommended" if plan is chosen else "", *_size(plan), len(plan.planned.runs), plan.hours,
-             "upper bound: holds the sets" if plan.bounded else "told from the sets", plan.expected.decided,
-             plan.expected.monte_carlo_error)
+            (plan.kind.value, "recommended" if plan is chosen else "", plan.hours, plan.expected.decided,
+             plan.expected.monte_carlo_error,
+             "upper bound: holds the sets" if plan.bounded else "told from the sets", *_size(plan),
+             len(plan.planned.runs))
         )  # fmt: skip
     return Table(
         key="plans",
@@ -44,17 +45,17 @@ def gauge_plans_table(plans: Sequence[GaugePlan], chosen: GaugePlan) -> Table:
         columns=(
             Column(key="layout", caption="layout", kind=ColumnKind.TEXT),
             Column(key="note", caption="", kind=ColumnKind.TEXT),
+            Column(key="hours", caption="rig hours", kind=ColumnKind.NUMBER, unit="h"),
+            Column(key="expected", caption="a verdict everywhere", kind=ColumnKind.PROBABILITY),
+            Column(key="error", caption="Monte Carlo error", kind=ColumnKind.PROBABILITY),
+            Column(key="grr", caption="R&R", kind=ColumnKind.TEXT),
             *_size_columns(),
             Column(key="total", caption="runs in all", kind=ColumnKind.COUNT),
-            Column(key="hours", caption="rig hours", kind=ColumnKind.NUMBER, unit="h"),
-            Column(key="grr", caption="R&R", kind=ColumnKind.TEXT),
-            Column(key="expected", caption="verdict in every deciding section", kind=ColumnKind.PROBABILITY),
-            Column(key="error", caption="Monte Carlo error", kind=ColumnKind.PROBABILITY),
         ),
         rows=tuple(rows),
         remarks=(
-            "Averaged over what is not known of the scatter. The plans that know most for their hours were simulated, "
-            "through the estimators and the rule of the study.",
+            "A verdict everywhere: in every deciding section, averaged over what is not known of the scatter.",
+            "The plans that know most for their hours were simulated, by the estimators and the rule of the study.",
         ),
     )
 

@@ -33,18 +33,18 @@ def plans_table(trial: Trial) -> Table:
         columns=(
             Column(key="layout", caption="layout", kind=ColumnKind.TEXT),
             Column(key="note", caption="", kind=ColumnKind.TEXT),
+            Column(key="hours", caption="rig hours", kind=ColumnKind.NUMBER, unit="h"),
+            Column(key="expected", caption="averaged over unknown scatter", kind=ColumnKind.PROBABILITY),
+            Column(key="error", caption="Monte Carlo error", kind=ColumnKind.PROBABILITY),
+            Column(key="simulated", caption="scatter as believed", kind=ColumnKind.PROBABILITY),
+            Column(key="integrated", caption="hardest section by integration", kind=ColumnKind.PROBABILITY),
             Column(key="sets", caption="pad sets", kind=ColumnKind.COUNT),
             Column(key="each", caption=f"sets at {', '.join(levels)}", kind=ColumnKind.TEXT),
             Column(key="runs", caption="runs", kind=ColumnKind.COUNT),
-            Column(key="hours", caption="rig hours", kind=ColumnKind.NUMBER, unit="h"),
-            Column(key="integrated", caption="hardest section by integration", kind=ColumnKind.PROBABILITY),
-            Column(key="simulated", caption="all sections, simulated", kind=ColumnKind.PROBABILITY),
-            Column(key="expected", caption="averaged over unknown scatter", kind=ColumnKind.PROBABILITY),
-            Column(key="error", caption="Monte Carlo error", kind=ColumnKind.PROBABILITY),
         ),
         rows=rows,
         remarks=(
-            "Probability that the study shows, if there is no offset, that none matters.",
+            "Probability that the study shows, if there is no offset, that none matters, in all deciding sections.",
             "By integration is a first look, as if one t statistic of the hardest section decided; the plans that it "
             "puts first were simulated.",
             *([f"{dearer} dearer plans are left out."] if dearer else []),
@@ -62,9 +62,10 @@ def _plan_row(one: Weighed, levels: Sequence[str], best: bool, recommended: bool
     each = one.laid.runs.sets_by_level
     note = "recommended" if recommended else "no cheaper one gives as much" if best else ""
     return (
-        one.words, note, one.laid.runs.sets, ", ".join(str(each[level]) for level in levels), len(one.laid.runs.runs),
-        one.hours, one.by_integration, None if simulated is None else simulated.equivalent,
-        None if expected is None else expected.equivalent, None if expected is None else expected.monte_carlo_error,
+        one.words, note, one.hours, None if expected is None else expected.equivalent,
+        None if expected is None else expected.monte_carlo_error,
+        None if simulated is None else simulated.equivalent, one.by_integration, one.laid.runs.sets,
+        ", ".join(str(each[level]) for level in levels), len(one.laid.runs.runs),
     )  # fmt: skip
 
 
