@@ -143,14 +143,20 @@ def _without_slopes(fit: BlockFit, groups: IntArray) -> tuple[FloatArray, FloatA
 def _solve(term: Term, found: FloatArray, target: FloatArray, *, out: FloatArray) -> None:
     """Write to `out` (groups, draws) the roots v of sum_i square_i / (own_i v + d_i) = target."""
     floor = found[:, -1]
-    if term.own.shape[1] == 1:
-        # One value, or all alike: v = (square / target - d) / own.
-        added = np.maximum(_beside(term, found)[:, 0], 1e-3 * floor) if term.inside else floor
-        np.divide(term.square, target, out=out)
-        out -= added
-        out /= term.own
+    if term.own.shape[1] > 1:
+        out[:] = _rooted(term, np.maximum(_beside(term, found), 1e-3 * floor[:, None]), floor, target)
         return
-    out[:] = _rooted(term, np.maximum(_beside(term, found), 1e-3 * floor[:, None]), floor, target)
+    # One value, or all alike: v = (square / target - d) / own. Long columns: as few new ones as can be.
+    added = floor
+    if term.inside:
+        np.multiply(term.finer[:, :, 0], found[:, term.inside[0]], out=out)
+        added = out + floor
+        for place, k in enumerate(term.inside[1:], start=1):
+            added += np.multiply(term.finer[:, :, place], found[:, k], out=out)
+        np.maximum(added, np.multiply(floor, 1e-3, out=out), out=added)
+    np.divide(term.square, target, out=out)
+    out -= added
+    out /= term.own
 
 
 def _beside(term: Term, found: FloatArray) -> FloatArray:
