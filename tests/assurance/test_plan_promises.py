@@ -89,9 +89,10 @@ def promised(layout: Planned, draws: int = PROMISES) -> JointChance:
         factor="rig", pairs=layout.pairs, confidence=0.95, analysis=Analysis.DIFFERENCE, looks=(), seed=1,
         sections=tuple(AskedSection(name=s.name, margin=MARGIN, decides=True) for s in SECTIONS),
     )  # fmt: skip
-    return joint_chances(
-        joint_plan(lay_out(layout.runs, asked), asked, BELIEFS), [SHARE], draws=draws, seed=3
-    )[0]
+    laid = lay_out(layout.runs, asked)
+    # Planning offers no layout in which a pair is mixed with something else.
+    assert not any(pair.confounded for pair in laid.how.pairs)
+    return joint_chances(joint_plan(laid, asked, BELIEFS), [SHARE], draws=draws, seed=3)[0]
 
 
 def drawn(layout: Planned, rng: np.random.Generator) -> pd.DataFrame:
