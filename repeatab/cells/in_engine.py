@@ -75,12 +75,16 @@ def reduce_in_engine(
     _refuse_bad(found, keys, numbers, work)
     count, mean, cross, sure = _statistics(found, grids)
     shift = _shifts(found, grids, count, mean, cross)
-    if not sure:
+    if not sure.all():
+        equal = _all_equal(work, found, tuple(keys), tuple(numbers), watch)
+        for i in range(len(grids)):
+            cross[equal[:, i], i, :] = cross[equal[:, i], :, i] = 0.0
+        sure |= equal
+    if not sure.all():
         moved = work.with_columns(*(nw.col(v) - float(c) for v, c in zip(numbers, shift, strict=True)))
         found, mean, cross = _about_means(moved, found, tuple(keys), tuple(numbers), watch)
         count = found["rows"].to_numpy().astype(np.int64)
-    levels, codes = _coded(found, tuple(keys))
-    order = np.argsort(cell_index(codes, [len(labels) for labels in levels])[0])
+    levels, codes, order = _coded(found, tuple(keys))
     return Cells(
         factors=factors, levels=levels, codes=codes[order], variables=variables, shift=shift,
         count=count[order], mean=mean[order], cross=cross[order],
@@ -138,7 +142,6 @@ def _summed(work: Lazy, keys: tuple[str, ...], grids: Sequence[_Grid]) -> Lazy:
     names = [f"{part}{i}" for part in ("coarse", "fine") for i in range(size)]
     names += [f"{part}{i}_{j}" for i, j in _pairs(size) for part in ("coarse", "fine")]
     sums = [nw.len().alias("rows"), *(nw.col(f"value{i}").count() for i in range(size))]
-    sums += [nw.col(f"value{i}").max().alias(f"largest{i}") for i in range(size)]
     sums += [nw.col(name).sum() for name in names]
     split = split.with_columns(*products)
     return split.group_by(*keys).agg(*sums) if keys else split.select(*sums)
@@ -170,8 +173,9 @@ def _refuse_bad(found: nw.DataFrame[Any], keys: dict[str, str], numbers: dict[st
 
 def _statistics(
     found: nw.DataFrame[Any], grids: Sequence[_Grid]
-) -> tuple[IntArray, FloatArray, FloatArray, bool]:
-    """Counts, means from the grids' centres, cross-products about the means, and whether they have all digits."""
+) -> tuple[IntArray, FloatArray, FloatArray, NDArray[np.bool_]]:
+    """Counts, means from the grids' centres, cross-products about the means, and (cells, variables) whether these
+    have all their digits."""
     size = len(grids)
     count = found["rows"].to_numpy().astype(np.int64)
     steps = [np.rint(found[f"coarse{i}"].to_numpy() / g.step) for i, g in enumerate(grids)]
@@ -187,22 +191,30 @@ def _statistics(
     index = np.arange(size)
     squares = np.maximum(cross[:, index, index], 0)
     cross[:, index, index] = squares
-    equal = _without_scatter(found, grids, mean)
-    for i in range(size):
-        cross[equal[:, i], i, :] = cross[equal[:, i], :, i] = 0.0
     far = np.abs(mean) + np.sqrt(squares / count[:, None])
     error = _EPS * count[:, None] ** 1.5 * far * np.array([g.step for g in grids])
-    return count, mean, cross, bool(((error <= _CLOSE * squares) | equal)[count > 1].all())
+    sure = (error <= _CLOSE * squares) | (count == 1)[:, None]
+    return count, mean, cross, np.asarray(sure, dtype=np.bool_)
 
 
-def _without_scatter(found: nw.DataFrame[Any], grids: Sequence[_Grid], mean: FloatArray) -> NDArray[np.bool_]:
-    """(cells, variables) whether all values of a cell are one: then their mean is the largest of them.
+def _all_equal(
+    work: Lazy, found: nw.DataFrame[Any], keys: tuple[str, ...], values: tuple[str, ...], watch: Watch
+) -> NDArray[np.bool_]:
+    """(cells, variables) whether all values of a cell are one, in the order of `found`.
 
-    Common where results are rounded; the rounding of the sums must not send the whole table through a second pass.
+    So are many small cells where results are rounded. Then nothing scatters but the rounding of the sums, and no
+    second pass is needed to say so.
     """
-    largest = np.stack([found[f"largest{i}"].to_numpy() for i in range(len(grids))], axis=1)
-    middle = mean + np.array([grid.centre for grid in grids])
-    return np.asarray(np.abs(largest - middle) <= 2 * _EPS * np.abs(largest), dtype=np.bool_)
+    sides = [
+        part for v in values for part in (nw.col(v).min().alias(f"{v}low"), nw.col(v).max().alias(f"{v}high"))
+    ]
+    ends = watch.collect(work.group_by(*keys).agg(*sides) if keys else work.select(*sides), _STEP)
+    one = np.stack([(ends[f"{v}low"] == ends[f"{v}high"]).to_numpy() for v in values], axis=1).astype(
+        np.bool_
+    )
+    equal = np.empty_like(one)
+    equal[_coded(found, keys)[2]] = one[_coded(ends, keys)[2]]
+    return equal
 
 
 def _shifts(
@@ -259,7 +271,11 @@ def _about_means(
     return again, np.stack([again[name].to_numpy() for name in names], axis=1) + left, cross
 
 
-def _coded(found: nw.DataFrame[Any], keys: tuple[str, ...]) -> tuple[tuple[LabelArray, ...], IntArray]:
+def _coded(
+    found: nw.DataFrame[Any], keys: tuple[str, ...]
+) -> tuple[tuple[LabelArray, ...], IntArray, IntArray]:
+    """The levels of the keys, the (cells, keys) codes, and the order of the cells by their codes."""
     coded = [sort_and_code(np.asarray(found[key].to_list(), dtype=object)) for key in keys]
     codes = np.stack([c for _, c in coded], axis=1) if coded else np.zeros((len(found), 0), np.int64)
-    return tuple(levels for levels, _ in coded), codes
+    levels = tuple(labels for labels, _ in coded)
+    return levels, codes, np.argsort(cell_index(codes, [len(labels) for labels in levels])[0])
