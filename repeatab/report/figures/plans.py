@@ -47,12 +47,16 @@ def draw_plans(figure: HoursAgainstGain, width: float, titled: bool) -> Figure:
         drawstyle="steps-post",
         zorder=1,
     )
+    low, high = ax.get_xlim()
     for row in figure.rows:
         if row.recommended:
+            # Beside its point on the side where there is room.
+            left = row.hours > (low + high) / 2
             ax.annotate(
                 "recommended",
                 (row.hours, row.gain),
-                xytext=(6, -12),
+                xytext=(-6, 5) if left else (6, -12),
+                ha="right" if left else "left",
                 textcoords="offset points",
                 size=TEXT_SIZE,
             )
