@@ -224,6 +224,15 @@ def test_latin_letters(tmp_path, both):
     assert held.levels("rig") == pieces.levels("rig") == ("Prüfstand",)
 
 
+def test_levels_that_are_numbers_rather_than_names_are_not_compared(tmp_path, both, monkeypatch):
+    monkeypatch.setattr("repeatab.intake.checks.labels.MOST_LEVELS", 30)
+    points(tmp_path / "a.csv")
+    for results in both(tmp_path / "a.csv"):
+        assert [f.text for f in results.findings] == [
+            "The run has more than 30 levels; their spelling was not compared."
+        ]
+
+
 def test_what_a_killed_process_left_goes_with_the_next(tmp_path, monkeypatch):
     monkeypatch.setattr(large_files.tempfile, "tempdir", str(tmp_path))
     with subprocess.Popen([sys.executable, "-c", ""]) as gone:
@@ -320,7 +329,7 @@ def test_a_text_table_of_two_gigabytes(tmp_path):
     rows, _, _, ended = peaks(tmp_path)
     assert rows == 72_000_000
     assert size > 2000
-    assert ended < size / 3
+    assert ended < 800
 
 
 @pytest.mark.full

@@ -16,10 +16,13 @@ import narwhals.stable.v2 as nw
 from repeatab.base.errors import listed
 from repeatab.intake.checks.places import findings_at
 from repeatab.intake.engine import WEIGHT, Lazy, names_of, rows_of
-from repeatab.intake.roles import Role
+from repeatab.intake.roles import SOURCE_ROW, Role
 from repeatab.outcome.outcome import DataFinding
 
 _MANY_SETS = 10
+MOST_LEVELS = 100_000
+"""Levels of a factor up to which the spelling is compared; beyond it they are numbers rather than names."""
+
 Levels = Callable[[str], dict[Any, int]]
 """The levels of a factor and how many rows have each."""
 
@@ -49,6 +52,10 @@ def check_spelling(frame: Lazy, factors: Sequence[str], counted: Levels) -> list
         if name in _NOT_NAMES:
             continue
         counts = counted(name)
+        if len(counts) > MOST_LEVELS:
+            text = f"The {name} has more than {MOST_LEVELS} levels; their spelling was not compared."
+            findings.append(DataFinding(check="spelling not compared", text=text))
+            continue
         groups: dict[str, list[Any]] = {}
         for level in counts:
             groups.setdefault(spelling_core(str(level)), []).append(level)
@@ -106,6 +113,8 @@ def check_lone_levels(frame: Lazy, factors: Sequence[str], counted: Levels) -> l
         if name in _OFTEN_ONCE:
             continue
         counts = counted(name)
+        if len(counts) > MOST_LEVELS:
+            continue
         alone = sorted((level for level, count in counts.items() if count == 1), key=str)
         if not alone or 2 * len(alone) > len(counts):
             continue
@@ -124,9 +133,13 @@ def levels_of(frame: Lazy) -> Levels:
 
 
 def _level_counts(frame: Lazy, name: str) -> dict[Any, int]:
+    """Of a table that an engine holds at most one level more than are compared."""
     if frame.implementation.is_pandas() and WEIGHT not in names_of(frame):
         held = frame.to_native()[name].value_counts(sort=False)
         return {level: int(count) for level, count in held.items() if count}
-    counted = frame.group_by(name).agg(rows_of(frame).alias(_COUNT)).collect()
+    grouped = frame.group_by(name).agg(rows_of(frame).alias(_COUNT))
+    if SOURCE_ROW not in names_of(frame):
+        grouped = grouped.head(MOST_LEVELS + 1)
+    counted = grouped.collect()
     pairs = zip(counted[name].to_list(), counted[_COUNT].to_list(), strict=True)
     return {level: int(count) for level, count in pairs if level is not None and level == level}
