@@ -70,8 +70,13 @@ class Scale:
 
 
 def section_name(section: str) -> str:
-    """A section as a sentence names it."""
+    """A section as tables and figures name it."""
     return section or TOGETHER
+
+
+def in_a_sentence(section: str) -> str:
+    """A section as a sentence names it."""
+    return section or f"the {TOGETHER}"
 
 
 def rig_judgement(
@@ -97,14 +102,14 @@ def _reason(state: RigState, visits: Visits, scale: Scale, what: str) -> str:
         return f"No open signal in any section. {last}{tail}"
     first = state.first
     assert first is not None
-    names = enumerated([section_name(part.section) for part in state.signalling])
+    names = enumerated([in_a_sentence(part.section) for part in state.signalling])
     texts = [
-        f"Signals in {names}, the first at visit {visits.named(first.at)} in {section_name(first.section)} "
+        f"Signals in {names}, the first at visit {visits.named(first.at)} in {in_a_sentence(first.section)} "
         f"({first.rule})."
     ]
     strongest = state.strongest
     if strongest is not None and strongest.began is not None:
-        where = section_name(strongest.section)
+        where = in_a_sentence(strongest.section)
         texts.append(f"It is {what}: in {where} {began_words(strongest.began, visits, scale)}.")
         texts.append(_events_words(strongest))
     elif strongest is None:
@@ -159,7 +164,7 @@ def headline(
     for state in signalling:
         assert state.first is not None
         since = visits[state.rig].when(state.first.at)
-        sections = enumerated([section_name(part.section) for part in state.signalling])
+        sections = enumerated([in_a_sentence(part.section) for part in state.signalling])
         texts.append(f"{state.rig} signals since {since} in {sections}.")
     texts += [f"{state.rig} cannot be judged yet." for state in open_]
     if sound:
