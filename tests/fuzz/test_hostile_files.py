@@ -13,10 +13,12 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
+import command_inputs
 import openpyxl
 import pyarrow as pa
 import pyarrow.parquet as pq
 import pytest
+from cases import Case
 from hostile_files import packed
 from watched import Seen, watched
 
@@ -433,3 +435,18 @@ def test_a_refused_import_leaves_no_new_ledger(tmp_path: Path) -> None:
         pass
     with stand_in("postgresql://user@host/lab") as trial:
         assert trial is None
+
+
+@pytest.mark.parametrize("line", ["history import new.sqlite e.csv --by A", "run s.toml --ledger new.sqlite"])
+def test_a_refused_command_leaves_no_new_ledger(line: str, tmp_path: Path) -> None:
+    study = next(case for case in command_inputs.commands() if "run" in case.words["line"])
+    files = {"e.csv": b"rig\nR1\n", **{name: study.files[name] for name in ("s.toml", "a.csv")}}
+    files["s.toml"] = files["s.toml"].replace(b'rig = "R2"', b'rig = "R9"')
+    case = Case(files=files, words={"line": line.split()})
+    case.lay(tmp_path)
+    found = watched(
+        lambda: command_inputs.run_command(case, tmp_path), folder=tmp_path, size=case.size, timed=False
+    )
+    assert [fault for fault in found.faults if "writes" in fault] == []
+    assert found.said
+    assert not (tmp_path / "new.sqlite").exists()
