@@ -21,9 +21,11 @@ PROJECT = HERE.parents[1]
 
 @dataclass(slots=True, kw_only=True)
 class Side:
-    """One side: seconds of each call, turn by turn; peak memory of the process in MiB; versions; values."""
+    """One side: seconds of each call, turn by turn; seconds of the processor (`busy`); peak memory of the process in
+    MiB; versions; values."""
 
     turns: list[list[float]] = field(default_factory=list)
+    busy: list[float] = field(default_factory=list)
     peak: float = 0.0
     versions: str = ""
     values: dict[str, float] = field(default_factory=dict)
@@ -74,8 +76,9 @@ def run_once(side: Side, command: Sequence[str], *, whole: bool, limit: float, t
     seconds: list[float] = []
     for line in out.splitlines():
         match line.split():
-            case ["seconds", number]:
+            case ["seconds", number, busy]:
                 seconds.append(float(number))
+                side.busy.append(float(busy))
             case ["peak_mib", number]:
                 side.peak = max(side.peak, float(number))
             case ["version", *words]:
@@ -101,6 +104,11 @@ def compare(
             if not side.failed:
                 run_once(side, command, whole=whole, limit=limit, threads=threads)
     return first, second
+
+
+def busy_ratio(ours: Side, theirs: Side) -> float:
+    """Their least processor time over ours: what is left to compare where others keep the machine busy."""
+    return min(theirs.busy) / min(ours.busy) if ours.busy and theirs.busy else float("nan")
 
 
 def ratio(ours: Side, theirs: Side) -> float:

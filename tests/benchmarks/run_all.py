@@ -18,7 +18,7 @@ from pathlib import Path
 sys.path.insert(0, str(Path(__file__).parent))
 
 from designs import RANDOM, TABLES, write_archive
-from measure import PROJECT, Side, compare, python_task, r_task, ratio
+from measure import PROJECT, Side, busy_ratio, compare, python_task, r_task, ratio
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -136,7 +136,8 @@ def per_unit(side: Side) -> float:
 def line(case: Comparison, ours: Side, theirs: Side) -> str:
     if ours.failed or theirs.failed:
         return f"| {case.name} | {case.against} | {case.least:.3g} | {ours.failed or theirs.failed} |"
-    found = ratio(ours, theirs) * per_unit(theirs) / per_unit(ours)
+    units = per_unit(theirs) / per_unit(ours)
+    found, busy = ratio(ours, theirs) * units, busy_ratio(ours, theirs) * units
     extra = ""
     if "loglik" in ours.values and "loglik" in theirs.values:
         gain = (ours.values["loglik"] - theirs.values["loglik"]) / abs(theirs.values["loglik"])
@@ -144,8 +145,8 @@ def line(case: Comparison, ours: Side, theirs: Side) -> str:
     if "df" in ours.values and "df" in theirs.values:
         extra = f"df {ours.values['df']:.6g} and {theirs.values['df']:.6g}"
     return (
-        f"| {case.name} | {case.against} | {case.least:.3g} | {found:.3g} | {in_words(ours)} | {in_words(theirs)} "
-        f"| {extra} |"
+        f"| {case.name} | {case.against} | {case.least:.3g} | {found:.3g} | {busy:.3g} | {in_words(ours)} "
+        f"| {in_words(theirs)} | {extra} |"
     )
 
 
@@ -159,7 +160,10 @@ def main() -> None:
     asked.add_argument("words", nargs="*")
     asked.add_argument("--rows", type=int, default=100_000_000)
     options = asked.parse_args()
-    print("| what | against | at least | measured | ours | theirs | |\n|---|---|---|---|---|---|---|")
+    print(
+        "| what | against | at least | measured | by processor time | ours | theirs | |\n"
+        "|---|---|---|---|---|---|---|---|"
+    )
     seen: dict[str, None] = {}
     with tempfile.TemporaryDirectory() as made:
         for case in comparisons(Path(made), options.rows, options.words):

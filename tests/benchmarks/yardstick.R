@@ -10,10 +10,15 @@ say <- function(...) cat(..., "\n")
 clock <- function(call, least, longest = 2) {
   spent <- 0; calls <- 0
   while (calls < least || (spent < longest && calls < 50)) {
-    took <- system.time(found <- call())[["elapsed"]]
+    clocked <- system.time(found <- call())
+    times <- 1
     # system.time counts in milliseconds: short calls are timed ten at a time.
-    if (took < 0.05) took <- system.time(for (i in 1:10) found <- call())[["elapsed"]] / 10
-    say("seconds", took)
+    if (clocked[["elapsed"]] < 0.05) {
+      times <- 10
+      clocked <- system.time(for (i in 1:times) found <- call())
+    }
+    took <- clocked[["elapsed"]] / times
+    say("seconds", took, (clocked[["user.self"]] + clocked[["sys.self"]]) / times)
     spent <- spent + took; calls <- calls + 1
     if (took > 20) break
   }
