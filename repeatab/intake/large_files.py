@@ -10,14 +10,8 @@ file and how many rows.
 from __future__ import annotations
 
 import hashlib
-import os
-import re
-import shutil
-import tempfile
-import weakref
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
-from pathlib import Path
 from typing import Any
 
 import narwhals.stable.v2 as nw
@@ -27,6 +21,7 @@ from repeatab.base.progress import Progress
 from repeatab.intake.columns import RESULT, SECTION, ColumnPlan
 from repeatab.intake.engine import Lazy
 from repeatab.intake.frames import one_row_per_section, section_column
+from repeatab.intake.large_store import connect, kept_on_disk
 from repeatab.intake.large_text import (
     Number,
     WrittenAs,
@@ -44,7 +39,6 @@ from repeatab.intake.raw import RawTable
 from repeatab.intake.roles import SOURCE_FILE, Role
 from repeatab.intake.run_files import heading_values
 from repeatab.intake.sources import FileKind, SourceFile
-from repeatab.intake.watching import Watch, was_interrupted
 from repeatab.outcome.outcome import InputFile
 
 MOST_BYTES = 256 << 20
@@ -56,9 +50,6 @@ MOST_ROWS = 5_000_000
 WRONG = "cell that is no number"
 UNIT, RUN_ORDER = Role.UNIT.value, Role.RUN_ORDER.value
 _BLOCK = 1 << 22
-_PREFIX = "repeatab-rows-"
-# What the engine may hold; more goes to the temporary folder.
-_MEMORY = "400MB"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -118,7 +109,7 @@ def open_large(files: Sequence[SourceFile], plan: ColumnPlan, progress: Progress
     InputError
         The engine is not installed, a file cannot be read, or the head of one shows what the readers refuse.
     """
-    connection = _connect(files)
+    connection = connect(files)
     digests, encodings = _fingerprints(files, plan, progress)
     written = [_look_at(f, plan, encodings.get(f.name, Encoding.UTF_8)) for f in files]
     covariates = _covariates(written, plan)
@@ -129,7 +120,7 @@ def open_large(files: Sequence[SourceFile], plan: ColumnPlan, progress: Progress
     relation = parts[0] if len(parts) == 1 else _united(connection, parts)
     text = any(f.kind is FileKind.TEXT for f in files)
     if text:
-        relation = _kept_on_disk(connection, relation, files, progress)
+        relation = kept_on_disk(connection, relation, files, progress)
     frame: Lazy = nw.from_native(relation).lazy()
     rows = _rows_by_file(frame) if text else {}
     each = max(len(plan.sections), 1)
@@ -144,51 +135,6 @@ def open_large(files: Sequence[SourceFile], plan: ColumnPlan, progress: Progress
         frame=frame, covariates=covariates, inputs=inputs, connection=connection,
         detected=tuple((w.file.name, w.detected) for w in written),
     )  # fmt: skip
-
-
-def _connect(files: Sequence[SourceFile]) -> Any:
-    try:
-        import duckdb
-    except ModuleNotFoundError:
-        size = sum(f.path.stat().st_size for f in files) >> 20
-        raise InputError(
-            f"The result files have {size} MiB, which is read piece by piece, and the engine for that is not "
-            "installed. Install it: pip install 'repeatab[engines]'."
-        ) from None
-    folder = temporary_folder()
-    try:
-        connection = duckdb.connect(config={"temp_directory": str(folder), "memory_limit": _MEMORY})
-        # Goes when nobody holds the results any more, and at the latest with the process.
-        weakref.finalize(connection, shutil.rmtree, folder, ignore_errors=True)
-        connection.execute("SET enable_progress_bar = true")
-        connection.execute("SET enable_progress_bar_print = false")
-        connection.execute(f"ATTACH {literal(str(folder / 'rows'))} AS kept")
-    except BaseException:
-        shutil.rmtree(folder, ignore_errors=True)
-        raise
-    return connection
-
-
-def temporary_folder() -> Path:
-    """A new folder; what processes that were killed have left goes now."""
-    place = Path(tempfile.gettempdir())
-    for left in place.glob(f"{_PREFIX}*"):
-        owner = left.name.removeprefix(_PREFIX).partition("-")[0]
-        if owner.isdecimal() and not _is_running(int(owner)):
-            shutil.rmtree(left, ignore_errors=True)
-    return Path(tempfile.mkdtemp(prefix=f"{_PREFIX}{os.getpid()}-"))
-
-
-def _is_running(process: int) -> bool:
-    if os.name != "posix":
-        return True  # elsewhere there is no signal that only asks
-    try:
-        os.kill(process, 0)
-    except ProcessLookupError:
-        return False
-    except OSError:
-        return True
-    return True
 
 
 def _fingerprints(
@@ -396,43 +342,6 @@ def _long(frame: Lazy, plan: ColumnPlan) -> Lazy:
     if not plan.sections:
         return frame
     return one_row_per_section(frame, list(plan.sections))
-
-
-def _kept_on_disk(connection: Any, relation: Any, files: Sequence[SourceFile], progress: Progress) -> Any:
-    """The rows of text tables as columns in the temporary folder, so that text is taken apart once."""
-    size = max(sum(f.path.stat().st_size for f in files) >> 20, 1)
-    relation.create_view("rows_of_files", replace=True)
-    try:
-        with Watch(progress=progress, connection=connection, rows=size).telling("reading, MiB"):
-            connection.execute("CREATE TABLE kept.rows AS SELECT * FROM rows_of_files")
-    except Exception as error:  # the engine has a class for each of many faults
-        if was_interrupted(error):
-            raise KeyboardInterrupt from None
-        raise _unreadable(error, files) from None
-    return connection.sql("SELECT * FROM kept.rows")
-
-
-def _unreadable(error: Exception, files: Sequence[SourceFile]) -> InputError:
-    said = str(error)
-    if isinstance(error, OSError) or "No space left" in said or "OutOfMemory" in type(error).__name__:
-        return InputError(
-            f"The temporary folder has no room for the results read ({tempfile.gettempdir()}); with what the checks "
-            "set down they may take as much as the files. Make room, or name another folder in the environment "
-            "variable TMPDIR."
-        )
-    name = next((f.name for f in files if str(f.path) in said), files[0].name)
-    line = re.search(r"Line: (\d+)", said)
-    row = f", row {line[1]}" if line else ""
-    counted = re.search(r"Expected Number of Columns: (\d+) Found: (\d+)", said)
-    if counted:
-        return InputError(
-            f"{name}{row}: found {counted[2]} values, expected {counted[1]} as in the header. A decimal comma may be "
-            "cut in two by a separator that is a comma, or the row is incomplete; correct the row or the separator."
-        )
-    first = said.strip().splitlines()[0]
-    return InputError(
-        f"{name}{row}: the text cannot be split into columns ({first}). Look for a stray quotation mark there."
-    )
 
 
 def _rows_by_file(frame: Lazy) -> dict[str, int]:

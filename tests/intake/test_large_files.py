@@ -19,7 +19,7 @@ import pyarrow.parquet as pq
 import pytest
 
 from repeatab.base.errors import InputError
-from repeatab.intake import large_files
+from repeatab.intake import large_files, large_store
 from repeatab.intake.aliases import Aliases
 from repeatab.intake.condense import condense
 from repeatab.intake.exclusions import Exclusion
@@ -234,12 +234,12 @@ def test_levels_that_are_numbers_rather_than_names_are_not_compared(tmp_path, bo
 
 
 def test_what_a_killed_process_left_goes_with_the_next(tmp_path, monkeypatch):
-    monkeypatch.setattr(large_files.tempfile, "tempdir", str(tmp_path))
+    monkeypatch.setattr(large_store.tempfile, "tempdir", str(tmp_path))
     with subprocess.Popen([sys.executable, "-c", ""]) as gone:
         pass
-    left = tmp_path / f"{large_files._PREFIX}{gone.pid}-x"
+    left = tmp_path / f"{large_store._PREFIX}{gone.pid}-x"
     left.mkdir()
-    made = large_files.temporary_folder()
+    made = large_store.temporary_folder()
     assert [path.name for path in tmp_path.iterdir()] == [made.name]
 
 
@@ -247,7 +247,7 @@ def test_the_temporary_folder_goes_with_the_results(tmp_path, monkeypatch, both)
     points(tmp_path / "a.csv")
     place = tmp_path / "temporary"
     place.mkdir()
-    monkeypatch.setattr(large_files.tempfile, "tempdir", str(place))
+    monkeypatch.setattr(large_store.tempfile, "tempdir", str(place))
     held, pieces = both(tmp_path / "a.csv")
     assert len(list(place.iterdir())) == 1
     same(held, pieces)
@@ -261,8 +261,8 @@ import sys, pyarrow.parquet, duckdb, pandas, repeatab as rb
 from repeatab.cells import reduce_to_cells
 def peak():
     return int(next(l for l in open("/proc/self/status") if l.startswith("VmHWM")).split()[1]) / 1024
-from repeatab.intake import large_files
-large_files.MOST_ROWS, large_files._MEMORY = int(sys.argv[2]), sys.argv[3]
+from repeatab.intake import large_files, large_store
+large_files.MOST_ROWS, large_store._MEMORY = int(sys.argv[2]), sys.argv[3]
 began = peak()
 columns = {name: name for name in ("rig", "pad_set", "section", "run", "stop")}
 results = rb.read_results(sys.argv[1], columns={**columns, "result": "mu"})
@@ -273,7 +273,7 @@ print(cells.rows, len(cells), began, peak())
 
 
 def peaks(
-    source: Path, *, most_rows: int = large_files.MOST_ROWS, memory: str = large_files._MEMORY
+    source: Path, *, most_rows: int = large_files.MOST_ROWS, memory: str = large_store._MEMORY
 ) -> tuple[int, int, float, float]:
     """Rows, cells, and the MiB that a process had taken at most before it read and after."""
     ran = subprocess.run(

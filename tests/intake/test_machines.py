@@ -25,7 +25,7 @@ from repeatab.base.errors import InputError
 from repeatab.cell_files import cells_to_share, merged_to_share, read_cell_file
 from repeatab.cells import Cells
 from repeatab.cli import app
-from repeatab.intake import large_files, spread
+from repeatab.intake import large_files, large_store, spread
 from repeatab.intake.aliases import Aliases
 from repeatab.intake.exclusions import Exclusion
 from repeatab.intake.machines import Machines, on_machines
@@ -235,7 +235,7 @@ def test_nothing_stays_on_a_machine(tmp_path, machines, monkeypatch):
     pytest.importorskip("duckdb")
     place = tmp_path / "temporary"
     place.mkdir()
-    monkeypatch.setattr(large_files.tempfile, "tempdir", str(place))
+    monkeypatch.setattr(large_store.tempfile, "tempdir", str(place))
     monkeypatch.setattr(large_files, "MOST_BYTES", 10)
     write_runs(tmp_path, files=2)
     (tmp_path / "part2.csv").write_text("Lab,Material,Section,mu,T\nL1,A,fade,,100\n")
