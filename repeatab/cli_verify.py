@@ -61,7 +61,9 @@ def _told(found: Rerun, most: int | None) -> int:
     if found.comparison.agrees:
         return 0
     if found.versions:
-        say("The versions are not those of the stored outcome; whether they are the reason shows a run with those.")
+        say(
+            "The versions are not those of the stored outcome; whether they are the reason shows a run with those."
+        )
     return DIFFERS
 
 
