@@ -121,7 +121,7 @@ class RunRule:
 
 
 PUBLISHED_RULES: Mapping[str, RunRule] = MappingProxyType({
-    # Western Electric Company (1956), Statistical Quality Control Handbook; Champ & Woodall (1987),
+    # Statistical Quality Control Handbook (1956), Indianapolis; Champ & Woodall (1987),
     # Technometrics 29, 393-399.
     "two of three beyond two sigma": RunRule.one_side(2, of=3, sigmas=2),
     "four of five beyond one sigma": RunRule.one_side(4, of=5, sigmas=1),

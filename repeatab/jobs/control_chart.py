@@ -24,7 +24,8 @@ from repeatab.jobs.charts.joint import JointRegime, watch_jointly
 from repeatab.jobs.charts.lengths import ChartLengths, LimitEffect, effects_of, lengths_of
 from repeatab.jobs.charts.limits import plotted_form
 from repeatab.jobs.charts.links import Links, Step, links_of
-from repeatab.jobs.charts.notes import chart_notes, methods
+from repeatab.jobs.charts.methods import methods
+from repeatab.jobs.charts.notes import chart_notes
 from repeatab.jobs.charts.past_visits import PastVisits
 from repeatab.jobs.charts.question import (
     BasePeriod,

@@ -115,7 +115,7 @@ def test_moving_average_of_the_handbook_through_the_job():
 
 
 def test_one_false_alarm_in_about_92_months():
-    # Source: Champ & Woodall (1987), table 1: the four Western Electric rules together run 91.75 points.
+    # Source: Champ & Woodall (1987), table 1: the four classic rules together run 91.75 points.
     names = ("two of three beyond two sigma", "four of five beyond one sigma", "eight on one side")
     chart = rb.Shewhart(rules=tuple(PUBLISHED_RULES[name] for name in names))
     outcome = charted(visits(sound(40)), shewhart=chart)

@@ -15,9 +15,8 @@ from repeatab.jobs.charts.question import ControlChart, Plotted, Reference
 from repeatab.jobs.charts.series import Series
 from repeatab.jobs.charts.series_limits import SeriesLimits
 from repeatab.jobs.charts.watch import Watched
-from repeatab.jobs.charts.words import PLOTTED_WORDS, Scale, of_what
+from repeatab.jobs.charts.words import Scale, of_what
 from repeatab.jobs.wording import enumerated, p_value, plural, result
-from repeatab.outcome.outcome import MethodNote
 
 Key = tuple[str, str]
 _MUCH = 1.5
@@ -232,81 +231,3 @@ def _odd_events(data: ReferenceData, events: Sequence[Event]) -> Iterator[Note]:
             + (" and others" if len(outside) > 1 else "")
             + ". They change no limits.",
         )
-
-
-def methods(question: ControlChart, plotted: Plotted) -> tuple[MethodNote, ...]:
-    """How each quantity was computed and where that is published."""
-    found = [
-        MethodNote(
-            quantity="points and limits",
-            method=f"{PLOTTED_WORDS[plotted]}; limits at {question.shewhart.limit:g} standard deviations; "
-            "below 20 base "
-            "visits prediction limits that keep the false-alarm rate",
-            source="ISO 7870-2:2013; Hahn & Meeker (1991), Statistical Intervals, 4.7; NIST/SEMATECH e-Handbook 2.3.5",
-        ),
-        MethodNote(
-            quantity="run lengths",
-            method="Markov chain or integral equation, zero state, both sides, limits taken as known",
-            source="Champ & Woodall (1987), Technometrics 29, 393-399; Crowder (1987); Lucas & Crosier (1982)",
-        ),
-        MethodNote(
-            quantity="estimated limits",
-            method="run lengths averaged over the distribution of the estimated centre and standard deviation",
-            source="Quesenberry (1993), J. Quality Technology 25, 237-247",
-        ),
-        MethodNote(
-            quantity="beginning of a change",
-            method="maximum likelihood for a step and for a drift, since the base period or the last closed "
-            "signal; range "
-            "of all beginnings that the data do not rule out",
-            source="Samuel, Pignatiello & Calvin (1998), Quality Engineering 10, 521-527; Siegmund (1988)",
-        ),
-        MethodNote(
-            quantity="neighbouring visits",
-            method="lag-one correlation with its exact distribution; first-order model and its residuals "
-            "where it matters",
-            source="Imhof (1961), Biometrika 48, 419-426; Alwan & Roberts (1988)",
-        ),
-    ]
-    if question.shewhart.rules:
-        found.append(
-            MethodNote(
-                quantity="run rules",
-                method="; ".join(str(rule) for rule in question.shewhart.rules),
-                source="Western Electric (1956); Nelson (1984), J. Quality Technology 16, 237-239",
-            )
-        )
-    if question.ewma is not None:
-        found.append(
-            MethodNote(
-                quantity="moving average",
-                method=str(question.ewma),
-                source="ISO 7870-6; Roberts (1959), Technometrics 1, 239-250",
-            )
-        )
-    if question.cusum is not None:
-        found.append(
-            MethodNote(
-                quantity="cumulative sums",
-                method=str(question.cusum),
-                source="ISO 7870-4; Page (1954), Biometrika 41, 100-115",
-            )
-        )
-    if question.joint is not None:
-        found.append(
-            MethodNote(
-                quantity="sections together",
-                method="T² of the visit means, limits for base and new visits"
-                + (
-                    "; centre and covariance from medians and pairs of sections (Maronna & Zamar 2002), their limits "
-                    "simulated"
-                    if question.robust
-                    else ""
-                )
-                + "; driving sections: the fewest without which the others are within their limit",
-                source="Tracy, Young & Mason (1992), J. Quality Technology 24, 88-95; Mason, Tracy & Young "
-                "(1995); Lowry "
-                "et al. (1992); ISO 7870-7:2020",
-            )
-        )
-    return tuple(found)
