@@ -10,6 +10,7 @@ import datetime
 import itertools
 import warnings
 from collections.abc import Sequence
+from contextlib import suppress
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -192,9 +193,11 @@ def _arrow_column(cells: Cells) -> Any:
 
     kinds = {type(cell) for cell in cells} - {type(None)}
     if kinds and kinds <= {int, float}:
-        try:
+        with suppress(pa.ArrowInvalid, OverflowError):
             return pa.array(cells, pa.int64() if kinds == {int} else pa.float64())
-        except (pa.ArrowInvalid, OverflowError):
+        with suppress(
+            OverflowError
+        ):  # a whole number beyond all floats stays text, and is refused with its row
             return pa.array([None if cell is None else float(cell) for cell in cells], pa.float64())
     return pa.array([cell_text(cell) for cell in cells], pa.string())
 

@@ -30,6 +30,8 @@ def margin_from(value: Any) -> Margin:
     ------
     StudyError
     """
+    if isinstance(value, int) and abs(value) > 10**300:
+        raise StudyError(f"found a number of {len(str(value))} digits, expected a margin. {_MARGIN_FORMS}.")
     if isinstance(value, int | float) and not isinstance(value, bool):
         return Margin(size=float(value), unit=MarginUnit.ABSOLUTE)
     if not isinstance(value, str):

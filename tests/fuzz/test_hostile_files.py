@@ -30,6 +30,7 @@ from repeatab.intake.events import read_events
 from repeatab.intake.options import ReadOptions
 from repeatab.intake.reading import read_results
 from repeatab.study.loading import load_study
+from repeatab.study.values import margin_from
 
 COLUMNS = {"rig": "rig", "section": "section", "result": "mu"}
 MAIN = "http://schemas.openxmlformats.org/spreadsheetml/2006/main"
@@ -450,3 +451,11 @@ def test_a_refused_command_leaves_no_new_ledger(line: str, tmp_path: Path) -> No
     assert [fault for fault in found.faults if "writes" in fault] == []
     assert found.said
     assert not (tmp_path / "new.sqlite").exists()
+
+
+def test_whole_numbers_beyond_all_floats_are_refused_where_they_stand(tmp_path: Path) -> None:
+    sheet = HEAD + NAMES + ROW + ROW.replace(b"0.4", b"9" * 400) + END
+    found = seen(book_of(tmp_path / "a.xlsx", sheet))
+    assert found.faults == ()
+    with pytest.raises(StudyError, match="a number of 400 digits, expected a margin"):
+        margin_from(int("9" * 400))
