@@ -19,7 +19,7 @@ from repeatab.base.errors import InputError, listed, nearest
 from repeatab.intake.header import find_header, is_units_row, matches
 from repeatab.intake.options import ReadOptions
 from repeatab.intake.raw import RawTable, no_rows, refuse_bad_names, unique_names
-from repeatab.intake.workbook_guard import refuse_hostile_workbook
+from repeatab.intake.workbook_guard import MOST_ROWS, refuse_hostile_workbook
 
 _HEAD_ROWS = 200
 _MOST_CELLS, _MOST_CELLS_PER_BYTE = 2_000_000, 2
@@ -83,6 +83,11 @@ def _rows(sheet: Any, size: int, *, file: str) -> tuple[list[list[str]], list[tu
     filled: list[tuple[int, Cells]] = []
     cells = text = 0
     for number, row in enumerate(sheet.iter_rows(values_only=True), start=1):
+        if number > MOST_ROWS:  # a cell may name a row far below its own, and all between would be read as empty
+            raise InputError(
+                f"{file}: a cell stands below row {MOST_ROWS:,}, where a sheet ends. Open the workbook in a spreadsheet "
+                "program and save it again as .xlsx, or export the results as CSV."
+            )
         cells += len(row)
         text += sum(len(cell) for cell in row if type(cell) is str)
         if (
