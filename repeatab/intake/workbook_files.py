@@ -83,7 +83,8 @@ def _rows(sheet: Any, size: int, *, file: str) -> tuple[list[list[str]], list[tu
     filled: list[tuple[int, Cells]] = []
     cells = text = 0
     for number, row in enumerate(sheet.iter_rows(values_only=True), start=1):
-        if number > MOST_ROWS:  # a cell may name a row far below its own, and all between would be read as empty
+        # A cell may name a row far below its own, and all rows between would be read as empty.
+        if number > MOST_ROWS:
             raise InputError(
                 f"{file}: a cell stands below row {MOST_ROWS:,}, where a sheet ends. Open the workbook in a spreadsheet "
                 "program and save it again as .xlsx, or export the results as CSV."
