@@ -86,7 +86,7 @@ def _rows(sheet: Any, size: int, *, file: str) -> tuple[list[list[str]], list[tu
         # A cell may name a row far below its own, and all rows between would be read as empty.
         if number > MOST_ROWS:
             raise InputError(
-                f"{file}: a cell stands below row {MOST_ROWS:,}, where a sheet ends. Open the workbook in a spreadsheet "
+                f"{file}: a cell stands below row {MOST_ROWS:,}, where a sheet ends. Open it in a spreadsheet "
                 "program and save it again as .xlsx, or export the results as CSV."
             )
         cells += len(row)

@@ -89,10 +89,6 @@ SHEETS: dict[str, tuple[Callable[[], bytes], str]] = {
         lambda: HEAD + NAMES + b'<row r="99999999"><c><v>1</v></c></row>' + END,
         "a sheet ends at row",
     ),
-    "a cell beyond the last row": (
-        lambda: HEAD + b'<row><c r="A99999999"><v>1</v></c></row>' + END,
-        "a cell stands below row",
-    ),
     "cells in the last column": (
         lambda: HEAD + NAMES + b'<row><c r="XFD2"><v>1</v></c></row>' * 300 + END,
         "columns far to the right",
