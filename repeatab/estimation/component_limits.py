@@ -59,8 +59,11 @@ def component_combination_limits(
     plus, minus = ms @ np.maximum(coefficients, 0), ms @ np.maximum(-coefficients, 0)
     below = minus > plus
     if np.any(below):
-        lift = np.where(below, minus / np.maximum(plus, np.finfo(np.float64).tiny), 1.0)
-        raised = np.where(coefficients > 0, ms * lift[..., None], ms)
+        # Shares before the sum: where what is to be raised is all rounding, its quotient with the rest has no end.
+        some = np.asarray(plus > 0)[..., None]
+        even = 1 / np.maximum(coefficients, 0).sum()
+        share = np.where(some, ms / np.where(some, np.asarray(plus)[..., None], 1.0), even)
+        raised = np.where(coefficients > 0, share * np.asarray(minus)[..., None], ms)
         _, from_zero = combination_limits(coefficients, raised, df, level=level)
         high = np.where(below, from_zero, high)
     return low, high

@@ -1,9 +1,9 @@
 """Gauge verdicts: what a planned study of scatter would say, section by section and of all together.
 
-In: a design, its sections with their believed components, how they go together, and the rule that judges one.  Out: the
-probability of each verdict, and the intervals that such a study typically has.
-The sections are simulated at once, since a set, a rig and a run bring something common to all of them, and judged by the
-functions that judge a study.
+In: a design, its sections with their believed components, how they go together, and the rule that judges one.
+Out: the probability of each verdict, and the intervals that such a study typically has.
+The sections are simulated at once, since a set, a rig and a run bring something common to all of them, and judged by
+the functions that judge a study.
 """
 
 from __future__ import annotations
@@ -104,7 +104,9 @@ def gauge_chance(
         judged = capabilities(fit, sources, generators=[rng] * draws, pivot_draws=_PIVOTS, constrained=False)
         found[section.name] = [section.judge(one) for one in judged]
         grr[section.name] = _typical([one.grr.interval for one in judged])
-        percent[section.name] = _typical([one.total_percent.interval if one.total_percent else None for one in judged])
+        percent[section.name] = _typical(
+            [one.total_percent.interval if one.total_percent else None for one in judged]
+        )
     open_ones = np.array([[v is Verdict.UNDECIDED for v in found[s.name]] for s in sections if s.decides])
     return GaugeChance(
         sections={name: _shares(verdicts) for name, verdicts in found.items()},

@@ -2,7 +2,7 @@
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import example, given
 from hypothesis import strategies as st
 from scipy import stats
 
@@ -81,6 +81,7 @@ def test_limits_are_the_factor_times_the_standard_deviations():
 
 
 @given(results=LEVELS, shift=st.floats(-5, 5), scale=st.floats(0.1, 100))
+@example(results=[[0.5, 0.5, 0.5, 0.75]] * 3, shift=0.0, scale=32.0)
 def test_shift_and_scale_of_the_results(results, shift, scale):
     found = precision(level_of(results))
     moved = precision(level_of([[scale * (v + shift) for v in cell] for cell in results]))

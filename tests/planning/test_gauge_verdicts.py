@@ -45,7 +45,15 @@ def chance(sections, correlation, *, uncertain=False, of=None):
     block, layout = of or design()
     matrix = np.full((len(sections),) * 2, correlation) + (1 - correlation) * np.eye(len(sections))
     return gauge_chance(
-        block, layout, sections, matrix, sources_of(layout), level=0.95, draws=DRAWS, seed=1, uncertain=uncertain
+        block,
+        layout,
+        sections,
+        matrix,
+        sources_of(layout),
+        level=0.95,
+        draws=DRAWS,
+        seed=1,
+        uncertain=uncertain,
     )
 
 
@@ -97,7 +105,11 @@ def test_sets_on_one_rig_each_leave_r_and_r_an_upper_bound(kind):
         return Verdict.UNDECIDED
 
     one = PlannedGaugeSection(
-        name="a", mean=0.4, variances=np.array([1e-6, 1e-4, 9e-6]), drawn=np.array([[1e-6, 1e-4, 9e-6]]), judge=judge
+        name="a",
+        mean=0.4,
+        variances=np.array([1e-6, 1e-4, 9e-6]),
+        drawn=np.array([[1e-6, 1e-4, 9e-6]]),
+        judge=judge,
     )
     found = chance([one], 0.0, of=of)
     assert all(seen)
