@@ -83,10 +83,10 @@ def _rows(sheet: Any, size: int, *, file: str) -> tuple[list[list[str]], list[tu
     filled: list[tuple[int, Cells]] = []
     cells = text = 0
     for number, row in enumerate(sheet.iter_rows(values_only=True), start=1):
-        # A cell may name a row far below its own, and all rows between would be read as empty.
+        # A row may name itself 1e18, and all rows before it would be read as empty.
         if number > MOST_ROWS:
             raise InputError(
-                f"{file}: a cell stands below row {MOST_ROWS:,}, where a sheet ends. Open it in a spreadsheet "
+                f"{file}: names a row below {MOST_ROWS:,}, where a sheet ends. Open it in a spreadsheet "
                 "program and save it again as .xlsx, or export the results as CSV."
             )
         cells += len(row)

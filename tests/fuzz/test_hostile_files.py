@@ -89,6 +89,10 @@ SHEETS: dict[str, tuple[Callable[[], bytes], str]] = {
         lambda: HEAD + NAMES + b'<row r="99999999"><c><v>1</v></c></row>' + END,
         "a sheet ends at row",
     ),
+    "a row number with an exponent": (
+        lambda: HEAD + NAMES + b'<row r="1e18"><c><v>1</v></c></row>' + END,
+        "names a row below 1,048,576",
+    ),
     "cells in the last column": (
         lambda: HEAD + NAMES + b'<row><c r="XFD2"><v>1</v></c></row>' * 300 + END,
         "columns far to the right",
