@@ -25,7 +25,7 @@ import pytest
 
 Message = dict[str, Any]
 
-_NAMES = ("chromium", "chromium-browser", "google-chrome", "google-chrome-stable", "chrome")
+_NAMES = ("chromium", "chromium-browser")
 _FLAGS = (
     "--headless", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--remote-debugging-pipe",
     "--disable-background-networking", "--disable-component-update", "--disable-sync", "--disable-dev-shm-usage",
