@@ -58,14 +58,6 @@ class Contrast:
             lower=self.estimate - half, upper=self.estimate + half, level=chosen, method=self.method
         )
 
-    def p_above(self, bound: float) -> float:
-        """One-sided probability of a value this far above `bound` if the truth were at `bound`."""
-        return float(special.stdtr(self.df, -(self.estimate - bound) / self.se))
-
-    def p_below(self, bound: float) -> float:
-        """One-sided probability of a value this far below `bound` if the truth were at `bound`."""
-        return float(special.stdtr(self.df, (self.estimate - bound) / self.se))
-
     def __str__(self) -> str:
         interval = self.interval()
         return (

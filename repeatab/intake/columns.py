@@ -92,10 +92,6 @@ class ColumnPlan:
             found |= {RESULT: ", ".join(self.sections.values()), SECTION: "column names"}
         return MappingProxyType(found)
 
-    def column_of_result(self) -> str:
-        """The result's column in the file, for messages."""
-        return self.columns.get(RESULT, ", ".join(self.sections.values()))
-
 
 def plan_columns(
     columns: Mapping[str, str], options: ReadOptions, exclude: Iterable[Exclusion] = ()

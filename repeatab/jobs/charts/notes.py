@@ -112,11 +112,6 @@ def _recorded(watched: Mapping[Key, tuple[Watched, ...]], scale: Scale) -> Itera
             )  # fmt: skip
 
 
-def _some(names: Sequence[str], most: int = 6) -> str:
-    more = len(names) - most
-    return enumerated(names) if more <= 0 else f"{', '.join(names[:most])} and {more} more"
-
-
 def _formed_here(found: SeriesLimits) -> bool:
     return found.recorded is None and not found.stated
 

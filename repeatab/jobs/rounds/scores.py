@@ -22,7 +22,6 @@ from repeatab.interlab.scores import (
     Signal,
     e_n_score,
     robust_assigned_value,
-    signal_of_e_n,
     signal_of_z,
     z_prime_score,
     z_score,
@@ -82,14 +81,6 @@ class Score:
     @property
     def signal(self) -> Signal:
         return signal_of_z(self.judged)
-
-    @property
-    def zeta_signal(self) -> Signal | None:
-        return None if self.zeta is None else signal_of_z(self.zeta)
-
-    @property
-    def e_n_signal(self) -> Signal | None:
-        return None if self.e_n is None else signal_of_e_n(self.e_n)
 
 
 _GRAVITY = {Signal.ACCEPTABLE: 0, Signal.WARNING: 1, Signal.ACTION: 2}
