@@ -154,8 +154,9 @@ class BlockFit:
         """The REML optimum of a balanced layout, in the units of its strata; None where it is not balanced."""
         if not self.layout.balanced:
             return None
-        strata = strata_of(self._analysis)
-        return strata, minimise_strata(strata)
+        analysis = self._analysis
+        strata = strata_of(analysis)
+        return strata, minimise_strata(strata, analysis.combination[:, np.array(analysis.random)])
 
     @cached_property
     def moments(self) -> Moments:

@@ -20,7 +20,7 @@ import numpy as np
 
 from repeatab.cells import FloatArray
 from repeatab.estimation.even_draws import EvenDraws
-from repeatab.estimation.intervals import chi_square_limits, combination_limits
+from repeatab.estimation.intervals import chi_square_limits, half_width, half_widths
 from repeatab.estimation.mean_squares import MeanSquares
 from repeatab.estimation.pivotal import pivots_of
 from repeatab.layout.layout import Layout
@@ -37,36 +37,43 @@ _LARGEST = 2e8
 
 def balanced_limits(analysis: MeanSquares, *, level: float) -> tuple[FloatArray, FloatArray]:
     """Limits from the mean squares of a balanced layout, never below zero."""
-    lower, upper = np.empty_like(analysis.components), np.empty_like(analysis.components)
-    for k, coefficients in enumerate(analysis.combination[:-1]):
-        low, high = component_combination_limits(coefficients, analysis.ms, analysis.df, level=level)
-        lower[:, k], upper[:, k] = np.maximum(low, 0), np.maximum(high, 0)
-    low, high = chi_square_limits(analysis.ms[:, -1], float(analysis.df[-1]), level=level)
-    lower[:, -1], upper[:, -1] = low, high
-    return lower, upper
+    lower, upper = component_combination_limits(analysis.combination, analysis.ms, analysis.df, level=level)
+    lower[:, -1], upper[:, -1] = chi_square_limits(analysis.ms[:, -1], float(analysis.df[-1]), level=level)
+    return np.maximum(lower, 0.0, out=lower), np.maximum(upper, 0.0, out=upper)
 
 
 def component_combination_limits(
     coefficients: FloatArray, ms: FloatArray, df: FloatArray, *, level: float
 ) -> tuple[FloatArray, FloatArray]:
-    """Modified large-sample limits of a variance that is sum_i c_i E(ms_i), so that it cannot be negative.
+    """Modified large-sample limits of variances that are sum_i c_i E(ms_i), so that they cannot be negative.
 
     Parameters
     ----------
-    coefficients : (rows,) of either sign; ms : (..., rows); df : (rows,).
+    coefficients : (rows,) of either sign, or (combinations, rows); ms : (..., rows); df : (rows,).
+
+    Returns
+    -------
+    lower, upper : (...,), or (..., combinations).
     """
-    low, high = combination_limits(coefficients, ms, df, level=level)
-    plus, minus = ms @ np.maximum(coefficients, 0), ms @ np.maximum(-coefficients, 0)
-    below = minus > plus
-    if np.any(below):
-        # Shares before the sum: where what is to be raised is all rounding, its quotient with the rest has no end.
-        some = np.asarray(plus > 0)[..., None]
-        even = 1 / np.maximum(coefficients, 0).sum()
-        share = np.where(some, ms / np.where(some, np.asarray(plus)[..., None], 1.0), even)
-        raised = np.where(coefficients > 0, share * np.asarray(minus)[..., None], ms)
-        _, from_zero = combination_limits(coefficients, raised, df, level=level)
-        high = np.where(below, from_zero, high)
-    return low, high
+    wanted = np.atleast_2d(coefficients)
+    below, above = half_widths(wanted, df, level=level)
+    estimate = ms @ wanted.T
+    low, high = estimate - half_width(ms, below), estimate + half_width(ms, above)
+    negative = estimate < 0
+    for k in np.flatnonzero(negative.reshape(-1, len(wanted)).any(axis=0)):
+        at = negative[..., k]
+        high[at, k] = half_width(_raised(ms[at], wanted[k]), above[:, k])
+    return (low, high) if coefficients.ndim == 2 else (low[..., 0], high[..., 0])
+
+
+def _raised(ms: FloatArray, coefficients: FloatArray) -> FloatArray:
+    """The mean squares (groups, rows) with those of positive sign raised, so that the combination is zero."""
+    plus = np.maximum(coefficients, 0.0)
+    gain, loss = ms @ plus, ms @ (plus - coefficients)
+    # Shares before the sum: where what is to be raised is all rounding, its quotient with the rest has no end.
+    some = (gain > 0)[:, None]
+    share = np.where(some, ms / np.where(some, gain[:, None], 1.0), 1 / plus.sum())
+    return np.where(plus > 0, share * loss[:, None], ms)
 
 
 def pivotal_limits(fit: BlockFit, *, level: float) -> tuple[FloatArray, FloatArray]:

@@ -11,6 +11,7 @@ Weerahandi 2000, J. Qual. Technol. 32, 241-253). Formulas as in Burdick & Graybi
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import dataclass
 
 import numpy as np
 from scipy import special
@@ -31,52 +32,83 @@ def combination_limits(
 
     Parameters
     ----------
-    coefficients : (rows,) of either sign; ms : (..., rows); df : (rows,).
+    coefficients : (rows,) of either sign, or (combinations, rows); ms : (..., rows); df : (rows,).
     level : two-sided confidence.
+
+    Returns
+    -------
+    lower, upper : (...,), or (..., combinations).
 
     Notes
     -----
     The limits meet their defining property: the lower limit of a difference of two mean squares is zero
     exactly where their F ratio stands on its upper tail point.
     """
+    wanted = np.atleast_2d(coefficients)
+    below, above = half_widths(wanted, df, level=level)
+    estimate = ms @ wanted.T
+    lower, upper = estimate - half_width(ms, below), estimate + half_width(ms, above)
+    return (lower, upper) if coefficients.ndim == 2 else (lower[..., 0], upper[..., 0])
+
+
+def half_width(ms: FloatArray, weights: FloatArray) -> FloatArray:
+    """(..., combinations) from (..., rows) mean squares and one side of `half_widths`."""
+    products = (ms[..., :, None] * ms[..., None, :]).reshape(*ms.shape[:-1], -1)
+    squared: FloatArray = products @ weights
+    return np.sqrt(np.maximum(squared, 0.0, out=squared), out=squared)
+
+
+def half_widths(coefficients: FloatArray, df: FloatArray, *, level: float) -> tuple[FloatArray, FloatArray]:
+    """The squared half widths below and above, each (rows times rows, combinations): what the products of the mean
+    squares are multiplied with and summed."""
     tail = (1 - level) / 2
-    plus, minus = np.flatnonzero(coefficients > 0), np.flatnonzero(coefficients < 0)
-    above = [(coefficients[i] * ms[..., i], float(df[i])) for i in plus]
-    below = [(-coefficients[i] * ms[..., i], float(df[i])) for i in minus]
-    estimate = _total([x for x, _ in above], ms) - _total([x for x, _ in below], ms)
-    lower = estimate - np.sqrt(_variance(above, below, ms, tail))
-    upper = estimate + np.sqrt(_variance(below, above, ms, tail))
-    return lower, upper
+    shrinks = (1 - df / special.chdtri(df, tail)).tolist()
+    grows = (df / special.chdtri(df, 1 - tail) - 1).tolist()
+    points = _Points(tail=tail, df=df.tolist(), shrinks=shrinks, grows=grows)
+    rows = coefficients.tolist()
+    below, above = np.zeros((2, len(rows), len(df), len(df)))
+    for k, row in enumerate(rows):
+        plus = [(i, c) for i, c in enumerate(row) if c > 0]
+        minus = [(i, -c) for i, c in enumerate(row) if c < 0]
+        _add_weights(below[k], plus, minus, points)
+        _add_weights(above[k], minus, plus, points)
+    return below.reshape(len(rows), -1).T, above.reshape(len(rows), -1).T
 
 
-def _total(parts: list[FloatArray], like: FloatArray) -> FloatArray:
-    total: FloatArray = sum(parts[1:], start=parts[0]) if parts else np.zeros(like.shape[:-1])
-    return total
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Points:
+    """The parts by which the mean squares of each row shrink and grow at the tail points of their chi-squares."""
+
+    tail: float
+    df: list[float]
+    shrinks: list[float]
+    grows: list[float]
 
 
-_Terms = list[tuple[FloatArray, float]]
+_Terms = list[tuple[int, float]]
 
 
-def _variance(near: _Terms, far: _Terms, ms: FloatArray, tail: float) -> FloatArray:
-    """The squared half width on the side on which the `near` terms shrink and the `far` terms grow; a term is its
-    values and their degrees of freedom."""
-    g = [1 - n / float(special.chdtri(n, tail)) for _, n in near]
-    h = [m / float(special.chdtri(m, 1 - tail)) - 1 for _, m in far]
-    parts = [(x * w) ** 2 for (x, _), w in zip(near + far, g + h, strict=True)]
-    for q, (x, n) in enumerate(near):
-        for r, (z, m) in enumerate(far):
-            f = float(special.fdtri(n, m, 1 - tail))
-            parts.append(((f - 1) ** 2 - g[q] ** 2 * f**2 - h[r] ** 2) / f * x * z)
+def _add_weights(weights: FloatArray, near: _Terms, far: _Terms, points: _Points) -> None:
+    """One combination on the side on which the `near` rows shrink and the `far` rows grow. A combination has few rows,
+    so plain numbers are quicker here than arrays."""
+    df, g, h = points.df, points.shrinks, points.grows
+    for j, c in far:
+        weights[j, j] = (c * h[j]) ** 2
+    for at, (i, c) in enumerate(near):
+        weights[i, i] = (c * g[i]) ** 2
+        n = df[i]
+        for j, other in far:
+            f = float(special.fdtri(n, df[j], 1 - points.tail))
+            weights[i, j] = ((f - 1) ** 2 - g[i] ** 2 * f**2 - h[j] ** 2) / f * c * other
         if not far:
             # A pure sum: Graybill and Wang's limits have no cross terms among the near ones.
             continue
-        for t in range(q + 1, len(near)):
-            z, k = near[t]
+        for t, other in near[at + 1 :]:
+            k = df[t]
             both = n + k
-            pooled = (1 - both / float(special.chdtri(both, tail))) ** 2 * both**2 / (n * k)
-            cross = (pooled - g[q] ** 2 * n / k - g[t] ** 2 * k / n) / (len(near) - 1)
-            parts.append(cross * x * z)
-    return np.maximum(_total(parts, ms), 0.0)
+            pooled = (1 - both / float(special.chdtri(both, points.tail))) ** 2 * both**2 / (n * k)
+            cross = (pooled - g[i] ** 2 * n / k - g[t] ** 2 * k / n) / (len(near) - 1)
+            weights[i, t] = cross * c * other
 
 
 def generalised_limits(

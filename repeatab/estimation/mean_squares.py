@@ -3,7 +3,7 @@
 In: a Block and its balanced Layout.  Out: sums of squares, degrees of freedom, expected mean squares, F tests
 with exact or combined denominators, and moment estimates of the components.
 
-Each term's effect in a cell is the mean over its class less the effects of all coarser terms: deviations are
+Effects are swept out of the cell means from the coarsest term to the finest and squared then: deviations are
 formed before they are squared, so nothing cancels. Mixed models follow the unrestricted convention: a random
 interaction is in the mean squares of both its factors.
 Sources: Searle, Casella & McCulloch (1992), Variance Components, ch. 4 and 5; Nelder (1965), Proc. R. Soc. A
@@ -18,9 +18,10 @@ from functools import cached_property
 import numpy as np
 
 from repeatab.base.errors import LayoutError
-from repeatab.cells import FloatArray, IntArray
-from repeatab.layout.balance import coarser_terms
+from repeatab.cells import FloatArray
+from repeatab.layout.balance import free_numbers
 from repeatab.layout.blocks import Block
+from repeatab.layout.hierarchy import Hierarchy
 from repeatab.layout.layout import Layout, require_balanced
 from repeatab.layout.partitions import Partition
 
@@ -77,104 +78,103 @@ def mean_squares(block: Block, layout: Layout) -> MeanSquares:
         The layout is not balanced, or no degrees of freedom are left for repeatability.
     """
     require_balanced(layout)
-    random = [layout.random[i] for i in layout.estimated]
-    shown = _distinct(layout.fixed_terms)
-    fixed = [layout.fixed_terms[i] for i in shown]
-    terms = [*fixed, *random]
-    ss, df = _sums_of_squares(block, terms)
+    at_first = len(layout.fixed_terms)
+    shown = _distinct(layout.terms, at_first)
+    terms = layout.terms.pick([*shown, *(at_first + i for i in layout.estimated)])
+    fixed = len(shown)
+    free = free_numbers(terms)
+    df = np.array([*free, layout.rows - 1 - sum(free)], dtype=np.float64)
     if df[-1] <= 0:
         raise LayoutError(
             "no degrees of freedom are left for repeatability. Run repeats, or leave the finest term out."
         )
-    expected = _expected(terms, len(fixed), layout.rows)
+    ss = _sums_of_squares(block, terms)
+    expected = _expected(terms, fixed, layout.rows)
     ms = ss / df
-    combination = _combination(expected, len(fixed))
+    inverse = component_rows(expected[fixed:])
+    combination = np.concatenate([np.zeros((len(inverse), fixed)), inverse], axis=1) if fixed else inverse
     names = [*(layout.model.fixed[i].name for i in shown), *(layout.sources[i] for i in layout.estimated)]
     return MeanSquares(
         names=(*names, layout.sources[-1]),
-        random=(*(False for _ in fixed), *(True for _ in random), True),
+        random=(*[False] * fixed, *[True] * (len(terms) - fixed), True),
         df=df, ss=ss, ms=ms, expected=expected, components=ms @ combination.T, combination=combination,
     )  # fmt: skip
 
 
-def _distinct(terms: tuple[Partition, ...]) -> list[int]:
+def _distinct(terms: Hierarchy, fixed: int) -> list[int]:
     """The fixed terms that have degrees of freedom of their own: not one level throughout, not a second name
     for a term before (the interaction with a factor that has one level)."""
     kept: list[int] = []
-    for i, term in enumerate(terms):
-        if term.size > 1 and not any(terms[j].same_as(term) for j in kept):
+    for i in range(fixed):
+        if terms.parts[i].size > 1 and not any(terms.alike(i, j) for j in kept):
             kept.append(i)
     return kept
 
 
-def _sums_of_squares(block: Block, terms: list[Partition]) -> tuple[FloatArray, FloatArray]:
-    """(groups, rows) sums of squares and (rows,) degrees of freedom, repeatability last."""
+def _sums_of_squares(block: Block, terms: Hierarchy) -> FloatArray:
+    """(groups, rows) sums of squares, repeatability last.
+
+    The effects are swept out from coarse to fine: of what is left the class means are the term's own effects, since
+    those of terms that neither contain it nor are contained average to nothing over its classes.
+    """
     count = block.count.astype(np.float64)
+    share = count / count.sum()
     mean = block.mean[:, :, 0]
-    grand = mean @ (count / count.sum())
-    rest = mean - grand[:, None]
+    left = mean - (mean @ share)[:, None]
     # A second pass: the first centring leaves its own rounding in the overall mean.
-    rest = rest - (rest @ (count / count.sum()))[:, None]
-    order = sorted(range(len(terms)), key=lambda i: terms[i].size)
-    coarser = coarser_terms(terms)
-    effect: dict[int, FloatArray] = {}
-    ss: dict[int, FloatArray] = {}
-    df: dict[int, float] = {}
-    left = rest
-    for i in order:
-        own = _class_means(rest, terms[i], count)
-        for j in coarser[i]:
-            own = own - effect[j].take(_owners(terms[i], terms[j]), axis=1)
-        effect[i], ss[i] = own, (own**2) @ terms[i].weights(block.count)
-        left = left - own.take(terms[i].codes, axis=1)
-        df[i] = terms[i].size - 1 - sum(df[j] for j in coarser[i])
-    free = [df[i] for i in range(len(terms))]
-    residual = block.cross[:, :, 0, 0].sum(axis=1) + (left**2) @ count
-    table = np.stack([*(ss[i] for i in range(len(terms))), residual], axis=1)
-    return table, np.array([*free, count.sum() - 1 - sum(free)])
+    left -= (left @ share)[:, None]
+    ss = np.empty((len(mean), len(terms) + 1))
+    whole = False
+    for i in terms.from_coarse_to_fine():
+        part = terms.parts[i]
+        if part.size == len(count):
+            # Each cell is a class: all that is left is the term's own.
+            ss[:, i] = np.square(left, out=left) @ count
+            whole = True
+            break
+        weights = part.weights(block.count)
+        own = _class_means(left, part, count, weights)
+        left -= own.take(part.codes, axis=1)
+        ss[:, i] = np.square(own, out=own) @ weights
+    ss[:, -1] = block.cross[:, :, 0, 0].sum(axis=1)
+    if not whole:
+        ss[:, -1] += np.square(left, out=left) @ count
+    return ss
 
 
-def _owners(finer: Partition, coarser: Partition) -> IntArray:
-    """(classes of the finer,) the class of the coarser in which each lies."""
-    owner = np.empty(finer.size, np.int64)
-    owner[finer.codes] = coarser.codes
-    return owner
-
-
-def _class_means(values: FloatArray, term: Partition, count: FloatArray) -> FloatArray:
+def _class_means(values: FloatArray, term: Partition, count: FloatArray, weights: FloatArray) -> FloatArray:
     """(groups, classes) means of (groups, cells) values."""
-    order = np.argsort(term.codes, kind="stable")
-    if term.size == len(count):
-        return values.take(order, axis=1)
-    starts = np.searchsorted(term.codes[order], np.arange(term.size))
-    weight = np.add.reduceat(count[order], starts)
-    if len(values) > 1 and len(count) * term.size <= _SMALL_TABLE:
+    if len(values) == 1:
+        return (np.bincount(term.codes, values[0] * count, term.size) / weights)[None]
+    if len(count) * term.size <= _SMALL_TABLE:
         # Many groups of few cells: the means of all of them are one product.
         table = np.zeros((len(count), term.size))
-        table[np.arange(len(count)), term.codes] = count / weight[term.codes]
+        table[np.arange(len(count)), term.codes] = count / weights[term.codes]
         return values @ table
-    return np.add.reduceat((values * count).take(order, axis=1), starts, axis=1) / weight
+    order = np.argsort(term.codes, kind="stable")
+    starts = np.searchsorted(term.codes[order], np.arange(term.size))
+    return np.add.reduceat((values * count).take(order, axis=1), starts, axis=1) / weights
 
 
-def _expected(terms: list[Partition], fixed: int, rows: int) -> FloatArray:
+def _expected(terms: Hierarchy, fixed: int, rows: int) -> FloatArray:
     """Component U enters T's mean square, times its rows per class, where T's classes are unions of U's."""
-    random = terms[fixed:]
-    table = np.zeros((len(terms) + 1, len(random) + 1))
-    table[:, -1] = 1
-    for i, term in enumerate(terms):
-        for j, other in enumerate(random):
-            if other.is_finer_than(term):
-                table[i, j] = rows / other.size
-    return table
+    per_class = [rows / part.size for part in terms.parts[fixed:]]
+    table = [
+        [*(size if terms.finer[fixed + j][i] else 0.0 for j, size in enumerate(per_class)), 1.0]
+        for i in range(len(terms))
+    ]
+    return np.array([*table, [*(0.0 for _ in per_class), 1.0]])
 
 
-def _combination(expected: FloatArray, fixed: int) -> FloatArray:
-    """(components, rows) inverse of the expected mean squares of the random rows; fixed rows take no part."""
-    inverse = np.linalg.inv(expected[fixed:])
+def component_rows(expected: FloatArray) -> FloatArray:
+    """(components, rows) each component as a combination of mean squares: the inverse of the (rows, components)
+    expected ones."""
+    inverse: FloatArray = np.linalg.inv(expected).astype(np.float64, copy=False)
     # Multipliers are small whole numbers; the inverse is exact up to rounding, which is cleared here so that
     # a mean square that takes no part has a coefficient of zero.
-    inverse[np.abs(inverse) < 1e-12 * np.abs(inverse).max(axis=1, keepdims=True)] = 0
-    return np.concatenate([np.zeros((len(inverse), fixed)), inverse], axis=1)
+    size = np.abs(inverse)
+    inverse[size < 1e-12 * size.max(axis=1, keepdims=True)] = 0
+    return inverse
 
 
 def _tests(

@@ -199,10 +199,9 @@ def _residual_alone(system: Problem) -> Minimum:
     return Minimum(theta=theta, criterion=criterion(system, theta), gradient=np.zeros_like(theta))
 
 
-def minimise_strata(strata: Strata) -> Minimum:
+def minimise_strata(strata: Strata, inverse: FloatArray) -> Minimum:
     """The minimum of a balanced layout: its moment estimates; where one of them is negative, those of pooled rows;
-    searched for only where that is not the answer either."""
-    inverse = np.linalg.inv(strata.expected).astype(np.float64)
+    searched for only where that is not the answer either. `inverse` are the `component_rows`."""
     theta: FloatArray = strata.ms @ inverse.T
     gradient = np.zeros_like(theta)
     outside = np.flatnonzero(~(theta >= 0).all(axis=1))

@@ -91,7 +91,7 @@ def pooled_minimum(strata: Strata, inverse: FloatArray) -> tuple[FloatArray, Flo
 
     Parameters
     ----------
-    inverse : (components, rows) each component as a combination of the rows.
+    inverse : (components, rows) each component as a combination of the rows (`component_rows`).
 
     Returns
     -------
@@ -99,10 +99,9 @@ def pooled_minimum(strata: Strata, inverse: FloatArray) -> tuple[FloatArray, Flo
     """
     groups, rows = strata.ms.shape
     theta, gradient = np.full((groups, rows), np.nan), np.zeros((groups, rows))
-    significant = np.where(np.abs(inverse) > 1e-12 * np.abs(inverse).max(axis=1, keepdims=True), inverse, 0.0)
-    if (np.count_nonzero(significant[:-1], axis=1) != 2).any():
+    if (np.count_nonzero(inverse[:-1], axis=1) != 2).any():
         return theta, gradient
-    upper, lower = significant[:-1].argmax(axis=1), significant[:-1].argmin(axis=1)
+    upper, lower = inverse[:-1].argmax(axis=1), inverse[:-1].argmin(axis=1)
     block = np.broadcast_to(np.arange(rows), (groups, rows)).copy()
     each = np.arange(groups)
     for _ in range(rows):
@@ -114,7 +113,7 @@ def pooled_minimum(strata: Strata, inverse: FloatArray) -> tuple[FloatArray, Flo
             break
         joined, kept = block[at, upper[worst[at]]], block[at, lower[worst[at]]]
         block[at] = np.where(block[at] == joined[:, None], kept[:, None], block[at])
-    found = level @ significant.T
+    found = level @ inverse.T
     # Rows of one block differ by nothing, not by rounding.
     together = block[:, upper] == block[:, lower]
     found[:, :-1][together] = 0.0

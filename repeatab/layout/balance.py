@@ -1,6 +1,6 @@
 """Balance: whether a layout has one analysis of variance, with orthogonal sums of squares.
 
-In: partitions of the terms.  Out: yes or no, and the order of the terms by fineness.
+In: the terms with their hierarchy.  Out: yes or no.
 A layout is balanced when every term has classes of equal size, every two terms meet in proportional
 frequencies, and what two terms have in common is itself a term (orthogonal block structure: Nelder 1965,
 Proc. R. Soc. A 283, 147-178).
@@ -8,48 +8,51 @@ Proc. R. Soc. A 283, 147-178).
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from itertools import combinations
 
-import numpy as np
-
 from repeatab.cells import IntArray
-from repeatab.layout.partitions import Partition, orthogonal
+from repeatab.layout.hierarchy import Hierarchy
+from repeatab.layout.partitions import crossing, orthogonal
 
 
-def is_balanced(terms: Sequence[Partition], count: IntArray) -> bool:
+def is_balanced(terms: Hierarchy, count: IntArray) -> bool:
     """Whether the terms (fixed and random) over these cells form an orthogonal block structure."""
-    uniform = all(np.ptp(part.weights(count)) == 0 for part in terms)
-    if not uniform:
+    weights = [part.weights(count) for part in terms.parts]
+    if any(rows.min() != rows.max() for rows in weights):
         return False
-    return all(_fit_together(a, b, terms, count) for a, b in combinations(terms, 2))
+    # Of two terms that nest, the coarser is what they have in common, and they meet in proportion.
+    pairs = [(i, j) for i, j in combinations(range(len(terms)), 2) if not terms.nested(i, j)]
+    return all(_fit_together(terms, i, j, count) for i, j in pairs)
 
 
-def _fit_together(a: Partition, b: Partition, terms: Sequence[Partition], count: IntArray) -> bool:
+def _fit_together(terms: Hierarchy, i: int, j: int, count: IntArray) -> bool:
+    a, b = terms.parts[i], terms.parts[j]
+    table = crossing(a, b, count)
+    if table is not None and table.min() > 0:
+        # All classes meet, and those of a term are of one size: in proportion means all alike.
+        return bool(table.min() == table.max())
     joined = a.join(b)
-    known = joined.size == 1 or any(joined.same_as(term) for term in terms)
+    known = joined.size == 1 or any(joined.same_as(term) for term in terms.parts)
     return known and orthogonal(a, b, count, joined)
 
 
-def all_told_apart(fixed: Sequence[Partition], random: Sequence[Partition], count: IntArray) -> bool:
-    """Whether the terms of a balanced layout leave degrees of freedom for each random term and for repeatability, so
-    that every one of them shows in a mean square of its own and none is mixed with another."""
-    terms = [*fixed, *random]
-    by_size = sorted(range(len(terms)), key=lambda i: terms[i].size)
+def all_told_apart(terms: Hierarchy, fixed: int, count: IntArray) -> bool:
+    """Whether the terms of a balanced layout, the first `fixed` of them fixed, leave degrees of freedom for each random
+    term and for repeatability, so that every one of them shows in a mean square of its own and none is mixed with
+    another."""
+    sizes = [part.size for part in terms.parts]
     # Two names for one division, or a division into one class, have none.
-    if any(a.size == 1 or a.same_as(b) for a, b in combinations(terms, 2)) or any(t.size == 1 for t in terms):
+    if 1 in sizes or any(terms.alike(i, j) for i, j in combinations(range(len(sizes)), 2)):
         return False
-    coarser = coarser_terms(terms)
-    free: dict[int, int] = {}
-    for i in by_size:
-        free[i] = terms[i].size - 1 - sum(free[j] for j in coarser[i])
-    left = int(count.sum()) - 1 - sum(free.values())
-    return left > 0 and all(free[i] > 0 for i in range(len(fixed), len(terms)))
+    free = free_numbers(terms)
+    left = int(count.sum()) - 1 - sum(free)
+    return left > 0 and all(number > 0 for number in free[fixed:])
 
 
-def coarser_terms(terms: Sequence[Partition]) -> tuple[tuple[int, ...], ...]:
-    """For each term, the indices of the other terms whose classes are unions of its classes."""
-    return tuple(
-        tuple(j for j, other in enumerate(terms) if j != i and term.is_finer_than(other))
-        for i, term in enumerate(terms)
-    )
+def free_numbers(terms: Hierarchy) -> list[int]:
+    """Degrees of freedom of each term of a balanced layout: its classes less what the overall mean and the coarser
+    terms take."""
+    free = [0] * len(terms)
+    for i in terms.from_coarse_to_fine():
+        free[i] = terms.parts[i].size - 1 - sum(free[j] for j in terms.coarser_than(i))
+    return free

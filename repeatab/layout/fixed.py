@@ -80,7 +80,8 @@ def fixed_design(block: Block, fixed: Sequence[Term], *, where: str = "") -> Fix
             columns.append(FixedColumn(term.factors, level))
             matrix.append(indicator)
     design = np.stack(matrix, axis=1)
-    _refuse_dependent(design, block.count, columns, where)
+    if fixed:
+        _refuse_dependent(design, block.count, columns, where)
     return FixedDesign(
         columns=tuple(columns), matrix=design, references=tuple(references.items()), missing=tuple(missing)
     )

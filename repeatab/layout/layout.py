@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from itertools import pairwise
+from itertools import combinations, pairwise
 
 import numpy as np
 
@@ -17,6 +17,7 @@ from repeatab.cells import FloatArray, IntArray
 from repeatab.layout.balance import all_told_apart, is_balanced
 from repeatab.layout.blocks import Block
 from repeatab.layout.fixed import FixedDesign, fixed_design
+from repeatab.layout.hierarchy import Hierarchy
 from repeatab.layout.partitions import Partition, pair_number
 from repeatab.layout.separability import Separability, separability
 from repeatab.layout.terms import REPEATABILITY, Model, Term
@@ -27,21 +28,31 @@ class Layout:
     """What a design tells apart.
 
     model : the terms that were asked for.
-    random, fixed_terms : partitions of the cells by the random and the fixed terms, in the model's order.
+    terms : partitions of the cells by the fixed terms and then by the random terms, in the model's order.
     fixed : the fixed columns.
     separable : which sources stand alone, are mixed together, or are taken up by the fixed effects.
     balanced : whether the analysis of variance is unique and orthogonal.
-    relations : how the factors lie to one another, in words.
+    factors, codes : the names of the factors and their (cells, factors) level indices.
     """
 
     model: Model
     count: IntArray
-    random: tuple[Partition, ...]
-    fixed_terms: tuple[Partition, ...]
+    terms: Hierarchy
     fixed: FixedDesign
     separable: Separability
     balanced: bool
-    relations: tuple[str, ...]
+    factors: tuple[str, ...]
+    codes: IntArray
+
+    @property
+    def random(self) -> tuple[Partition, ...]:
+        """The partitions by the random terms."""
+        return self.terms.parts[len(self.model.fixed) :]
+
+    @property
+    def fixed_terms(self) -> tuple[Partition, ...]:
+        """The partitions by the fixed terms."""
+        return self.terms.parts[: len(self.model.fixed)]
 
     @property
     def rows(self) -> int:
@@ -63,6 +74,11 @@ class Layout:
     def mixed_together(self) -> tuple[tuple[str, ...], ...]:
         """Groups of sources that are one number in this design."""
         return tuple(tuple(self.sources[i] for i in group) for group in self.separable.mixed)
+
+    @property
+    def relations(self) -> tuple[str, ...]:
+        """How the factors lie to one another, in words."""
+        return _relations(self)
 
     def notes(self) -> tuple[Note, ...]:
         """What the design cannot tell, with the runs that would."""
@@ -108,48 +124,50 @@ def layout_of(block: Block, model: Model, *, name: str = "") -> Layout:
         A fixed effect or a covariate cannot be told from others.
     """
     where = f"{name}: " if name else ""
-    random = tuple(_partition(block, term) for term in model.random)
-    fixed_terms = tuple(_partition(block, term) for term in model.fixed)
+    terms = _hierarchy(block, model)
     design = fixed_design(block, model.fixed, where=where)
     _refuse_nothing_left(block, design, model, where)
-    separable, balanced = _told_apart(block, model, design, random, fixed_terms, where)
+    separable, balanced = _told_apart(block, model, design, terms, where)
     return Layout(
         model=model,
         count=block.count,
-        random=random,
-        fixed_terms=fixed_terms,
+        terms=terms,
         fixed=design,
         separable=separable,
         balanced=balanced,
-        relations=_relations(block, model),
+        factors=block.factors,
+        codes=block.codes,
     )
 
 
+def _hierarchy(block: Block, model: Model) -> Hierarchy:
+    terms = (*model.fixed, *model.random)
+    parts = []
+    for term in terms:
+        at = [block.factors.index(key) for key in sorted(term.keys)]
+        parts.append(Partition.of([block.codes[:, c] for c in at], [len(block.levels[c]) for c in at]))
+    return Hierarchy.of(parts, [term.keys for term in terms])
+
+
 def _told_apart(
-    block: Block,
-    model: Model,
-    design: FixedDesign,
-    random: tuple[Partition, ...],
-    fixed: tuple[Partition, ...],
-    where: str,
+    block: Block, model: Model, design: FixedDesign, terms: Hierarchy, where: str
 ) -> tuple[Separability, bool]:
     """What is separable, and whether the layout is balanced."""
-    whole = not model.covariates and is_balanced([*fixed, *random], block.count)
-    if whole and all_told_apart(fixed, random, block.count):
+    whole = not model.covariates and is_balanced(terms, block.count)
+    fixed, random = len(model.fixed), terms.parts[len(model.fixed) :]
+    if whole and all_told_apart(terms, fixed, block.count):
         return Separability(alone=tuple(range(len(random) + 1)), mixed=(), absorbed=()), True
     means, cross = _fixed_cross(block, design, model)
     _refuse_dependent_covariates(cross, design, model, where)
     separable = separability(random, block.count, means, cross)
-    kept = [random[i] for i in separable.estimated if i < len(random)]
+    kept = [i for i in separable.estimated if i < len(random)]
     # A term that the fixed effects take up spoils the F tests beside it; one with a single level does not.
     hidden = [i for i in separable.absorbed if i < len(random) and random[i].size > 1]
     if len(kept) == len(random):
         return separable, whole
-    return separable, not model.covariates and not hidden and is_balanced([*fixed, *kept], block.count)
-
-
-def _partition(block: Block, term: Term) -> Partition:
-    return Partition.of(np.stack([block.code_of(key) for key in sorted(term.keys)], axis=1))
+    if model.covariates or hidden:
+        return separable, False
+    return separable, is_balanced(terms.pick([*range(fixed), *(fixed + i for i in kept)]), block.count)
 
 
 def _refuse_nothing_left(block: Block, design: FixedDesign, model: Model, where: str) -> None:
@@ -190,18 +208,15 @@ def _fixed_cross(block: Block, design: FixedDesign, model: Model) -> tuple[Float
     return means, cross
 
 
-def _relations(block: Block, model: Model) -> tuple[str, ...]:
+def _relations(layout: Layout) -> tuple[str, ...]:
     """How each two factors lie to one another, in words; labels that repeat within another are told apart."""
-    own = {term.factors[0]: term for term in (*model.random, *model.fixed) if len(term.factors) == 1}
+    terms = zip((*layout.model.fixed, *layout.model.random), layout.terms.parts, strict=True)
+    own = {term.factors[0]: part for term, part in terms if len(term.factors) == 1}
     parts = {
-        name: _partition(block, own[name]) if name in own else Partition.of(block.code_of(name)[:, None])
-        for name in block.factors
+        name: own[name] if name in own else Partition.of([codes], [int(codes.max()) + 1])
+        for name, codes in zip(layout.factors, layout.codes.T, strict=True)
     }
-    words = []
-    names = list(parts)
-    for i, first in enumerate(names):
-        for second in names[i + 1 :]:
-            words.append(_relation(first, parts[first], second, parts[second]))
+    words = [_relation(a, parts[a], b, parts[b]) for a, b in combinations(parts, 2)]
     return tuple(word for word in words if word)
 
 

@@ -5,12 +5,13 @@ In: level codes of cells.  Out: Partition, with refinement, join and orthogonali
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
 from repeatab.cells import FloatArray, IntArray
-from repeatab.cells.table import cell_index, dense_codes, too_many_slots
+from repeatab.cells.table import combined_columns, dense_codes, too_many_slots
 
 _ROUNDS = 12
 
@@ -23,15 +24,15 @@ class Partition:
     size: int
 
     @classmethod
-    def of(cls, columns: IntArray) -> Partition:
-        """Classes of equal rows of a (cells, factors) array, numbered in sort order."""
-        if columns.shape[1] == 0:
-            return cls(np.zeros(len(columns), np.int64), 1)
-        return cls(*cell_index(columns, (columns.max(axis=0, initial=0) + 1).tolist()))
+    def of(cls, columns: Sequence[IntArray], sizes: Sequence[int]) -> Partition:
+        """Classes of the cells that agree in all of the (cells,) columns, numbered in sort order; a column holds
+        numbers below its size."""
+        found, codes = dense_codes(*combined_columns(columns, sizes))
+        return cls(codes, len(found))
 
     def weights(self, count: IntArray) -> FloatArray:
         """(size,) number of rows in each class."""
-        return np.bincount(self.codes, count, self.size).astype(np.float64)
+        return np.asarray(np.bincount(self.codes, count, self.size), np.float64)
 
     def is_finer_than(self, other: Partition) -> bool:
         """Whether every class lies within one class of `other` (equal partitions count)."""
@@ -86,19 +87,27 @@ def _pairs(first: Partition, second: Partition) -> tuple[IntArray, IntArray]:
     return dense_codes(first.codes * second.size + second.codes, first.size * second.size)
 
 
+def crossing(first: Partition, second: Partition, count: IntArray) -> FloatArray | None:
+    """(classes of the first times classes of the second,) rows of each pair of classes; None where a slot for each
+    pair is too many."""
+    slots = first.size * second.size
+    if too_many_slots(slots, len(count)):
+        return None
+    return np.asarray(np.bincount(first.codes * second.size + second.codes, count, slots), np.float64)
+
+
 def class_counts(
     first: Partition, second: Partition, count: IntArray
 ) -> tuple[IntArray, IntArray, FloatArray]:
     """The pairs of classes that share rows: class of the first, class of the second, number of rows."""
-    slots = first.size * second.size
     if first is second:
         same = np.arange(first.size)
         return same, same, first.weights(count)
-    if too_many_slots(slots, len(count)):
+    table = crossing(first, second, count)
+    if table is None:
         pairs, index = _pairs(first, second)
         rows = np.bincount(index, count, len(pairs)).astype(np.float64)
     else:
-        table = np.bincount(first.codes * second.size + second.codes, count, slots).astype(np.float64)
         pairs = np.flatnonzero(table)
         rows = table[pairs]
     return pairs // second.size, pairs % second.size, rows

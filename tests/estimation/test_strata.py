@@ -10,7 +10,7 @@ import pytest
 
 from repeatab.cells import reduce_to_cells
 from repeatab.estimation.components import fit_components
-from repeatab.estimation.mean_squares import mean_squares
+from repeatab.estimation.mean_squares import component_rows, mean_squares
 from repeatab.estimation.minimise import minimise_from_several_starts, minimise_strata
 from repeatab.estimation.moments import criterion, moments
 from repeatab.estimation.profile import profile_limits
@@ -104,7 +104,7 @@ def test_pooled_rows_are_the_minimum_of_the_search(expected, df):
     # Mean squares that mostly break the order that their expectations have.
     ms = rng.chisquare(free, (200, 4)) / free * np.exp(rng.normal(0, 0.7, (200, 4)))
     strata = Strata(df_rows=free, expected=np.array(expected, float), ms=ms, unit=np.ones(200))
-    theta, gradient = pooled_minimum(strata, np.linalg.inv(strata.expected))
+    theta, gradient = pooled_minimum(strata, component_rows(strata.expected))
     assert np.isfinite(theta).all()
     wanted = minimise_from_several_starts(strata)
     assert theta == pytest.approx(wanted.theta, rel=1e-7, abs=1e-9)
@@ -119,7 +119,7 @@ def test_a_component_of_four_rows_is_left_to_the_search():
     strata = Strata(
         df_rows=np.array([2.0, 4, 4, 20]), expected=expected, ms=np.array([[1.0, 2, 2, 1]]), unit=np.ones(1)
     )
-    assert np.isnan(pooled_minimum(strata, np.linalg.inv(expected))[0]).all()
-    found = minimise_strata(strata)
+    assert np.isnan(pooled_minimum(strata, component_rows(expected))[0]).all()
+    found = minimise_strata(strata, component_rows(expected))
     assert found.theta[0, 0] == 0
     assert found.gradient[0, 0] > 0
