@@ -14,16 +14,9 @@ from numpy.typing import NDArray
 
 from repeatab.base.errors import InputError
 from repeatab.base.progress import Progress, silent
-from repeatab.cells.table import (
-    Cells,
-    FloatArray,
-    IntArray,
-    LabelArray,
-    combined_columns,
-    dense_codes,
-    sort_and_code,
-    sorted_levels,
-)
+from repeatab.cells.keys import Key, key_of_column, key_of_labels
+from repeatab.cells.runs import Runs, runs_of
+from repeatab.cells.table import Cells, FloatArray, IntArray, LabelArray
 from repeatab.intake.engine import count_rows
 from repeatab.intake.full_digits import FINE
 from repeatab.intake.results import Results
@@ -86,15 +79,8 @@ def reduce_to_cells(
     values = [_numbers(table[name], name) for name in (result, *covariates)]
     if nominal is not None:
         values[0] = _numbers(table[FINE], result)
-    coded = [_coded(table[name], name) for name in factors]
-    return _reduce(
-        tuple(factors),
-        tuple(levels for levels, _ in coded),
-        [c for _, c in coded],
-        (result, *covariates),
-        values,
-        nominal=nominal,
-    )
+    keys = [key_of_column(table[name], name) for name in factors]
+    return _reduce(tuple(factors), keys, (result, *covariates), values, nominal=nominal)
 
 
 def _is_plain(frame: Any) -> bool:
@@ -130,11 +116,9 @@ def cells_of_arrays(
     factors: Mapping[str, Sequence[object] | NDArray[Any]], values: Mapping[str, Sequence[float] | FloatArray]
 ) -> Cells:
     """Cells straight from arrays of equal length: key columns and values by name, the result first."""
-    coded = [sort_and_code(np.asarray(list(labels), dtype=object)) for labels in factors.values()]
+    keys = [key_of_labels(np.asarray(list(labels), dtype=object)) for labels in factors.values()]
     columns = [np.asarray(v, dtype=np.float64) for v in values.values()]
-    return _reduce(
-        tuple(factors), tuple(levels for levels, _ in coded), [c for _, c in coded], tuple(values), columns
-    )
+    return _reduce(tuple(factors), keys, tuple(values), columns)
 
 
 def no_rows() -> InputError:
@@ -180,118 +164,70 @@ def _numbers(series: Any, name: str) -> FloatArray:
     )
 
 
-def _coded(series: Any, name: str) -> tuple[LabelArray, IntArray]:
-    if isinstance(series, np.ndarray):
-        if series.dtype.kind == "f":
-            _refuse_empty(np.isnan(series), name)
-        return sort_and_code(series)
-    native = series.to_native()
-    if type(native).__module__.partition(".")[0] == "pandas" and not isinstance(native.dtype, np.dtype):
-        # Categories and text: pandas codes them without making an object of every row.
-        import pandas as pd
-
-        if isinstance(native.dtype, pd.CategoricalDtype):
-            stored = native.cat.codes.to_numpy()
-            _refuse_empty(stored < 0, name)
-            found, codes = dense_codes(stored.astype(np.int64), len(native.cat.categories))
-            return sorted_levels(list(native.cat.categories[found]), codes)
-        codes, uniques = pd.factorize(native)
-        _refuse_empty(codes < 0, name)
-        return sorted_levels(list(uniques), codes.astype(np.int64, copy=False))
-    labels = np.asarray(series.to_numpy())
-    if labels.dtype.kind not in "iub":
-        empty = np.asarray(series.is_null().to_numpy(), dtype=bool)
-        if labels.dtype.kind == "f":
-            # Some engines tell "not a number" from "nothing there"; as a label it is no label either way.
-            empty = empty | np.isnan(labels)
-        _refuse_empty(empty, name)
-    return sort_and_code(labels)
-
-
-def _refuse_empty(empty: NDArray[np.bool_], name: str) -> None:
-    if empty.any():
-        rows = np.flatnonzero(empty)
-        raise InputError(
-            f"column '{name}', data row {rows[0] + 1}: found no label, expected one ({rows.size} such "
-            "rows). Fill it in or leave the row out."
-        )
-
-
 def _reduce(
     factors: tuple[str, ...],
-    levels: tuple[LabelArray, ...],
-    codes: Sequence[IntArray],
+    keys: Sequence[Key],
     variables: tuple[str, ...],
     values: Sequence[FloatArray],
     *,
     nominal: float | None = None,
 ) -> Cells:
     """`nominal` : has been taken off the first of the values already, with more digits than are left to take."""
-    rows = len(values[0])
-    if codes:
-        found, cell = dense_codes(*combined_columns(codes, [len(labels) for labels in levels]))
-        size = len(found)
-    else:
-        cell, size = np.zeros(rows, np.int64), 1
-    count = np.bincount(cell, minlength=size)
-    starts = np.concatenate([[0], np.cumsum(count)[:-1]])
-    order = None if bool((cell[1:] >= cell[:-1]).all()) else _order_of(cell, size)
-    means, centred, shift = [], [], []
-    for at, column in enumerate(values):
-        ordered = column if order is None else column[order]
-        # Subtracting a value of the data itself is exact for values within a factor of two of it, and it keeps
-        # the means small, so that a level of 1e6 with a scatter of 0.01 loses nothing.
-        origin = float(column[0]) if nominal is None or at else 0.0
-        mean, rest = _centred(ordered - origin, starts, count)
-        if _lost(mean, rest, origin, starts, count):
-            origin = 0.0
-            mean, rest = _centred(ordered, starts, count)
-        means.append(mean)
-        centred.append(rest)
-        shift.append(origin if nominal is None or at else nominal)
-    cross = np.empty((size, len(variables), len(variables)))
-    for i in range(len(variables)):
-        for j in range(i + 1):
-            cross[:, i, j] = cross[:, j, i] = np.add.reduceat(centred[i] * centred[j], starts)
-    first = starts if order is None else order[starts]
+    runs = runs_of(keys, len(values[0]))
+    # Subtracting a value of the data itself is exact for values within a factor of two of it, and it keeps
+    # the means small, so that a level of 1e6 with a scatter of 0.01 loses nothing.
+    origin = [float(column[0]) for column in values]
+    if nominal is not None:
+        origin[0] = 0.0
+    mean, cross = _moments(values, origin, runs)
+    lost = [_loses_digits(column, mean[:, at], origin[at], runs) for at, column in enumerate(values)]
+    if any(lost):
+        origin = [0.0 if bad else value for bad, value in zip(lost, origin, strict=True)]
+        mean, cross = _moments(values, origin, runs)
+    if nominal is not None:
+        origin[0] = nominal
+    levels, codes = _at_cells(keys, runs)
     return Cells(
-        factors=factors, levels=levels,
-        codes=np.stack([column[first] for column in codes], axis=1) if codes else np.zeros((size, 0), np.int64),
-        variables=variables, shift=np.array(shift), count=count, mean=np.stack(means, axis=1), cross=cross,
+        factors=factors, levels=levels, codes=codes, variables=variables, shift=np.array(origin),
+        count=runs.count, mean=mean, cross=cross,
     )  # fmt: skip
 
 
-def _lost(mean: FloatArray, rest: FloatArray, origin: float, starts: IntArray, count: IntArray) -> bool:
+def _moments(
+    values: Sequence[FloatArray], origin: Sequence[float], runs: Runs
+) -> tuple[FloatArray, FloatArray]:
+    """(cells, variables) means of the values less their origins, and the sums of products about them."""
+    cells, number = len(runs.count), len(values)
+    mean, cross = np.empty((cells, number)), np.empty((cells, number, number))
+    for piece in runs.pieces():
+        rest = [piece.arranged(column, less=less) for column, less in zip(values, origin, strict=True)]
+        for i, column in enumerate(rest):
+            mean[piece.cells, i] = piece.centre(column)
+            for j in range(i + 1):
+                cross[piece.cells, i, j] = cross[piece.cells, j, i] = piece.sums(column * rest[j])
+    return mean, cross
+
+
+def _at_cells(keys: Sequence[Key], runs: Runs) -> tuple[tuple[LabelArray, ...], IntArray]:
+    """Per key its labels, and the (cells, keys) index of each cell's label, a key's numbers side by side."""
+    first = runs.first
+    codes = np.empty((len(keys), len(runs.count)), np.int64)
+    levels = []
+    for at, key in enumerate(keys):
+        labels, codes[at] = key.at(first)
+        levels.append(labels)
+    return tuple(levels), codes.T
+
+
+def _loses_digits(column: FloatArray, mean: FloatArray, origin: float, runs: Runs) -> bool:
     """Whether some cell lies so near zero, with so little scatter, that subtracting a far value costs it digits."""
-    reach = np.abs(mean).max()
-    near = (np.abs(mean + origin) < FAR * reach) & (count > 1)
+    reach = max(float(mean.max()), -float(mean.min()))
+    near = (np.abs(mean + origin) < FAR * reach) & (runs.count > 1)
     if not near.any():
         return False
-    size = np.maximum.reduceat(np.abs(rest), starts)
-    return bool((size[near] < FAR * reach).any())
-
-
-def _order_of(cell: IntArray, size: int) -> IntArray:
-    """Rows in the order of their cells. Short whole numbers are sorted digit by digit, in one pass each."""
-    low = np.argsort(cell.astype(np.uint16), kind="stable")
-    if size <= 1 << 16:
-        return low
-    high = (cell >> 16)[low]
-    return low[np.argsort(high.astype(np.uint16) if size <= 1 << 32 else high, kind="stable")]
-
-
-def _centred(column: FloatArray, starts: IntArray, count: IntArray) -> tuple[FloatArray, FloatArray]:
-    """(cells,) means, and the rows' deviations from them."""
-    # Sums over contiguous runs are formed pairwise: thousands of runs in a cell cost no digit. A second pass
-    # takes out the rounding of the first sum.
-    first = np.add.reduceat(column, starts) / count
-    rest = _less(column, first, count)
-    left = np.add.reduceat(rest, starts) / count
-    return first + left, _less(rest, left, count)
-
-
-def _less(column: FloatArray, centre: FloatArray, count: IntArray) -> FloatArray:
-    """The rows less the centre of their cells, which stand one after the other."""
-    if (count == count[0]).all():
-        return (column.reshape(-1, count[0]) - centre[:, None]).reshape(-1)
-    return column - np.repeat(centre, count)
+    for piece in runs.pieces():
+        rest = piece.arranged(column, less=origin)
+        piece.centre(rest)
+        if (piece.largest(np.abs(rest))[near[piece.cells]] < FAR * reach).any():
+            return True
+    return False

@@ -142,8 +142,6 @@ class Cells:
 
 def sort_and_code(labels: NDArray[Any]) -> tuple[LabelArray, IntArray]:
     """Levels in sort order (mixed types by their text) and the (n,) index of each label's level."""
-    if labels.dtype.kind in "iu" and labels.size:
-        return _code_whole_numbers(labels)
     import pandas as pd
 
     codes, uniques = pd.factorize(labels)
@@ -160,22 +158,6 @@ def sorted_levels(found: Sequence[object], codes: IntArray) -> tuple[LabelArray,
     rank = np.empty(len(order), np.int64)
     rank[order] = np.arange(len(order))
     return levels[order], rank[codes]
-
-
-def _code_whole_numbers(labels: NDArray[Any]) -> tuple[LabelArray, IntArray]:
-    low = labels.min()
-    span = int(labels.max()) - int(low)
-    if too_many_slots(span + 1, labels.size):
-        found, codes = np.unique(labels, return_inverse=True)
-        codes = codes.reshape(-1)
-    else:
-        # One slot for each number in the range: no sorting.
-        moved = labels if low == 0 else labels - low
-        slots, codes = dense_codes(moved.astype(np.int64, copy=False), span + 1)
-        found = slots.astype(labels.dtype) + low
-    levels = np.empty(len(found), dtype=object)
-    levels[:] = list(found)
-    return levels, codes
 
 
 def dense_codes(values: IntArray, size: int) -> tuple[IntArray, IntArray]:

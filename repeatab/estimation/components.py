@@ -7,6 +7,7 @@ variance, fixed effects and contrasts, for one group of data or for many in one 
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass
 from functools import cached_property, lru_cache
 from typing import TYPE_CHECKING, Any, overload
@@ -15,7 +16,7 @@ import numpy as np
 
 from repeatab.base.errors import LayoutError, StudyError, listed
 from repeatab.base.notes import Note
-from repeatab.cells import Cells, FloatArray, IntArray, reduce_to_cells
+from repeatab.cells import Cells, FloatArray, IntArray, LabelArray, reduce_to_cells
 from repeatab.estimation.block_fit import BlockFit as BlockFit
 from repeatab.estimation.block_fit import Method as Method
 from repeatab.estimation.block_fit import method_of
@@ -23,7 +24,7 @@ from repeatab.estimation.contrasts import Contrast, fixed_rows, level_contrast
 from repeatab.estimation.fit_notes import fit_notes
 from repeatab.estimation.mean_squares import MeanSquares
 from repeatab.estimation.one_thread import one_thread
-from repeatab.layout.blocks import Block, blocks_of, group_labels
+from repeatab.layout.blocks import Block, Division, GroupLabels, divided
 from repeatab.layout.layout import Layout, layout_of
 from repeatab.layout.terms import Model, TermName, model_of
 
@@ -45,7 +46,7 @@ class Fit:
     result: str
     model: Model
     by: tuple[str, ...]
-    groups: tuple[tuple[object, ...], ...]
+    groups: GroupLabels
     blocks: tuple[BlockFit, ...]
     level: float
 
@@ -64,12 +65,24 @@ class Fit:
         import pandas as pd
 
         sources = self.blocks[0].layout.sources
-        table = np.full((len(self.groups), len(sources), 6), np.nan)
-        for part in self.blocks:
-            kept = np.array([*part.layout.estimated, len(sources) - 1])
-            with one_thread(0, rows=part.block.mean.shape[0] * part.block.mean.shape[1]):
-                table[np.ix_(part.block.groups, kept)] = _component_table(part)
-        return pd.DataFrame(table.reshape(-1, 6), index=self._index(sources, "source"), columns=_columns())
+        tables = [self._table(part) for part in self.blocks]
+        last = len(sources) - 1
+        if len(tables) == 1 and len(self.blocks[0].layout.estimated) == last:
+            table = tables[0]
+        else:
+            table = np.full((len(self.groups), len(sources), len(_COLUMNS)), np.nan)
+            for part, own in zip(self.blocks, tables, strict=True):
+                table[np.ix_(part.block.groups, np.array([*part.layout.estimated, last]))] = own
+        return pd.DataFrame(
+            table.reshape(-1, len(_COLUMNS)),
+            index=self._index(sources, "source"),
+            columns=_named_index(_COLUMNS),
+        )
+
+    @staticmethod
+    def _table(part: BlockFit) -> FloatArray:
+        with one_thread(0, rows=part.block.mean.shape[0] * part.block.mean.shape[1]):
+            return _component_table(part)
 
     @cached_property
     def anova(self) -> pd.DataFrame | None:
@@ -155,15 +168,16 @@ class Fit:
     def _group_index(self) -> pd.Index[Any]:
         import pandas as pd
 
-        if len(self.by) == 1:
-            return pd.Index([g[0] for g in self.groups], name=self.by[0])
-        return pd.MultiIndex.from_tuples(self.groups, names=list(self.by))
+        columns = [_index_of_labels(labels) for labels in self.groups.columns]
+        if len(columns) == 1:
+            return columns[0].rename(self.by[0])
+        return pd.MultiIndex.from_arrays(columns, names=list(self.by))
 
-    def _index(self, names: Sequence[str], title: str) -> pd.Index[Any]:
+    def _index(self, names: tuple[str, ...], title: str) -> pd.Index[Any]:
         import pandas as pd
 
         if not self.by:
-            return pd.Index(list(names), name=title)
+            return _named_index(names, title)
         groups: Any = self._group_index()
         if len(self.by) == 1:
             # One factor: its labels are the groups themselves.
@@ -267,22 +281,18 @@ def fit_cells(
             f"by: {listed(clash)} divides the data into groups and is a term of the model too; within a "
             "group it has one level. Leave it out of one of the two."
         )
-    groups = group_labels(cells, by)
+    division = divided(cells, by)
+    groups = division.labels
     with one_thread(0, rows=len(cells)):
-        parts = list(_parts(cells, model, tuple(by), groups, method=method, level=level))
-    return Fit(result=result, model=model, by=tuple(by), groups=groups, blocks=tuple(parts), level=level)
+        parts = tuple(_parts(division, model, groups, method=method, level=level))
+    return Fit(result=result, model=model, by=tuple(by), groups=groups, blocks=parts, level=level)
 
 
 def _parts(
-    cells: Cells,
-    model: Model,
-    by: tuple[str, ...],
-    groups: tuple[tuple[object, ...], ...],
-    *,
-    method: Method,
-    level: float,
+    division: Division, model: Model, groups: GroupLabels, *, method: Method, level: float
 ) -> Iterator[BlockFit]:
-    for block in blocks_of(cells, by=by):
+    by = division.by
+    for block in division.blocks():
         names = GroupNames(by, groups, block.groups) if by else ()
         layout = layout_of(block, model, name=names[0] if names else "")
         if method is Method.ANOVA and not layout.balanced:
@@ -313,7 +323,7 @@ class GroupNames(Sequence[str]):
     """What messages call the groups of a block; put into words only where one is said."""
 
     by: tuple[str, ...]
-    labels: tuple[tuple[object, ...], ...]
+    labels: Sequence[tuple[object, ...]]
     groups: IntArray
 
     def __len__(self) -> int:
@@ -346,20 +356,39 @@ def _cells(data: Any, result: str | None, model: Model, by: Sequence[str]) -> tu
     return reduce_to_cells(data, result=result, factors=keys, covariates=model.covariates), result
 
 
-@lru_cache(maxsize=1)
-def _columns() -> pd.Index[Any]:
+# An index cannot be changed, so that one serves all fits of a model.
+@lru_cache(maxsize=64)
+def _named_index(names: tuple[str, ...], title: str | None = None) -> pd.Index[Any]:
     import pandas as pd
 
-    return pd.Index(["variance", "raw_variance", "sd", "sd_lower", "sd_upper", "share"])
+    return pd.Index(list(names), name=title)
+
+
+def _index_of_labels(labels: LabelArray) -> pd.Index[Any]:
+    """An index with the type that its labels have; whole numbers are told at a glance."""
+    import pandas as pd
+
+    if len(labels) and pd.api.types.infer_dtype(labels, skipna=False) == "integer":
+        with suppress(OverflowError):
+            return pd.Index(labels.astype(np.int64))
+    found: pd.Index[Any] = pd.Index(list(labels))
+    return found
+
+
+_COLUMNS = ("variance", "raw_variance", "sd", "sd_lower", "sd_upper", "share")
 
 
 def _component_table(part: BlockFit) -> FloatArray:
+    """(groups, components, columns)"""
     raw = part.variances
-    variance = np.maximum(raw, 0.0)
     lower, upper = part.limits
-    total = variance.sum(axis=1, keepdims=True)
-    columns = [variance, raw, np.sqrt(variance), np.sqrt(lower), np.sqrt(upper), variance / total]
-    return np.stack(columns, axis=2)
+    table = np.empty((*raw.shape, len(_COLUMNS)))
+    variance = np.maximum(raw, 0.0)
+    table[..., 0], table[..., 1] = variance, raw
+    for at, squared in ((2, variance), (3, lower), (4, upper)):
+        np.sqrt(squared, out=table[..., at])
+    np.divide(variance, variance.sum(axis=1, keepdims=True), out=table[..., 5])
+    return table
 
 
 def _anova_frames(

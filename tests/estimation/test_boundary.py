@@ -190,7 +190,7 @@ class TestContrastRefusals:
 
     def test_number_given_as_text(self):
         fit = fit_of(crossed(), random=["rig"], fixed=["pad_set"])
-        with pytest.raises(StudyError, match="type int64, not str"):
+        with pytest.raises(StudyError, match="type int, not str"):
             fit.contrast("pad_set", "1", reference=0)
 
     def test_section_without_the_rig_is_named(self):

@@ -25,7 +25,7 @@ from repeatab.jobs.levels.layout import ComparisonLayout, LevelPair, SetUse
 from repeatab.jobs.levels.pairs import LevelFit
 from repeatab.jobs.questions import Analysis, Section
 from repeatab.judgement.comparison import Bounds, bounds_of, decide, evidence_of, holm_levels, limits_over
-from repeatab.layout.blocks import Block, blocks_of, group_labels
+from repeatab.layout.blocks import Block, divided
 from repeatab.outcome.verdict import Qualifier, Verdict
 
 _NO_MARGIN = Bounds(low=-np.inf, high=np.inf, of_ratio=False)
@@ -241,11 +241,10 @@ def blocks_by_section(how: ComparisonLayout, analysis: Analysis) -> dict[str, Bl
     cells = reduce_to_cells(
         table, result="result", factors=["section", *how.keys], covariates=how.model.covariates
     )
-    labels = group_labels(cells, ["section"])
+    division = divided(cells, ["section"])
+    labels = division.labels
     return {
-        str(labels[g][0]): _alone(block, i)
-        for block in blocks_of(cells, by=["section"])
-        for i, g in enumerate(block.groups)
+        str(labels[g][0]): _alone(block, i) for block in division.blocks() for i, g in enumerate(block.groups)
     }
 
 
