@@ -35,14 +35,17 @@ class Key:
     levels: LabelArray | None
     low: Any = None
 
-    def at(self, rows: NDArray[Any] | slice) -> tuple[LabelArray, IntArray]:
-        """The labels that some rows hold, in sort order, and the index of each row's label."""
-        found, codes = dense_codes(self.codes[rows], self.size)
+    def put(self, rows: IntArray | slice, codes: IntArray) -> LabelArray:
+        """The labels that some rows hold, in sort order; the index of each row's label is put into `codes`."""
+        codes[:] = self.codes[rows]
+        found, dense = dense_codes(codes, self.size)
+        if dense is not codes:
+            codes[:] = dense
         if self.levels is not None:
-            return (self.levels if len(found) == self.size else self.levels[found]), codes
+            return self.levels if len(found) == self.size else self.levels[found]
         labels = np.empty(len(found), dtype=object)
         labels[:] = (found.astype(self.low.dtype) + self.low).tolist()
-        return labels, codes
+        return labels
 
 
 def key_of_labels(labels: NDArray[Any]) -> Key:

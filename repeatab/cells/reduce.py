@@ -212,16 +212,16 @@ def _at_cells(keys: Sequence[Key], runs: Runs) -> tuple[tuple[LabelArray, ...], 
     """Per key its labels, and the (cells, keys) index of each cell's label, a key's numbers side by side."""
     first = runs.first
     codes = np.empty((len(keys), len(runs.count)), np.int64)
-    levels = []
-    for at, key in enumerate(keys):
-        labels, codes[at] = key.at(first)
-        levels.append(labels)
+    levels = [key.put(first, own) for key, own in zip(keys, codes, strict=True)]
     return tuple(levels), codes.T
 
 
 def _loses_digits(column: FloatArray, mean: FloatArray, origin: float, runs: Runs) -> bool:
     """Whether some cell lies so near zero, with so little scatter, that subtracting a far value costs it digits."""
-    reach = max(float(mean.max()), -float(mean.min()))
+    low, high = float(mean.min()), float(mean.max())
+    reach = max(high, -low)
+    if low + origin >= FAR * reach or high + origin <= -FAR * reach:
+        return False
     near = (np.abs(mean + origin) < FAR * reach) & (runs.count > 1)
     if not near.any():
         return False

@@ -15,6 +15,7 @@ from dataclasses import dataclass
 from itertools import pairwise
 
 import numpy as np
+from numpy.typing import NDArray
 
 from repeatab.cells.keys import Key
 from repeatab.cells.table import FloatArray, IntArray, combined_columns, dense_codes
@@ -119,15 +120,17 @@ def runs_of(keys: Sequence[Key], rows: int) -> Runs:
         return _runs(None, np.array([rows]))
     columns, sizes = [key.codes for key in keys], [key.size for key in keys]
     if math.prod(sizes) < _LARGEST_NUMBER:
-        starts = _starts_in_sort_order(columns, sizes, rows)
-        if starts is not None:
-            return _runs(None, np.diff(starts, append=rows))
+        begins = _begins_in_sort_order(columns, sizes, rows)
+        if begins is not None:
+            return _runs(None, _counts(begins))
     found, cell = dense_codes(*combined_columns(columns, sizes))
     return _runs(_order_of(cell, len(found)), np.bincount(cell, minlength=len(found)))
 
 
-def _starts_in_sort_order(columns: Sequence[IntArray], sizes: Sequence[int], rows: int) -> IntArray | None:
-    """(cells,) the rows at which cells begin; None where the rows do not stand in the sort order of their keys."""
+def _begins_in_sort_order(
+    columns: Sequence[IntArray], sizes: Sequence[int], rows: int
+) -> NDArray[np.bool_] | None:
+    """(rows,) whether a cell begins with the row; None where the rows do not stand in the sort order of their keys."""
     begins = np.empty(rows, bool)
     begins[0] = True
     for low in range(0, rows, _ROWS):
@@ -140,7 +143,16 @@ def _starts_in_sort_order(columns: Sequence[IntArray], sizes: Sequence[int], row
         if (place[1:] < place[:-1]).any():
             return None
         np.not_equal(place[1:], place[:-1], out=begins[part][1:])
-    return np.flatnonzero(begins)
+    return begins
+
+
+def _counts(begins: NDArray[np.bool_]) -> IntArray:
+    """(cells,) rows of each cell, from whether a cell begins with each row."""
+    rows, cells = len(begins), int(np.count_nonzero(begins))
+    each = rows // cells
+    if each * cells == rows and bool(begins[::each].all()):
+        return np.full(cells, each)
+    return np.diff(np.flatnonzero(begins), append=rows)
 
 
 def _runs(order: IntArray | None, count: IntArray) -> Runs:

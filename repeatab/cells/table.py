@@ -24,6 +24,7 @@ LabelArray = NDArray[np.object_]
 # four for each row, or up to sixteen for each row while that is no more than 32 MiB.
 _MOST_SLOTS = 4096
 _MOST_SPARSE = 1 << 22
+_PROBE = 1 << 12
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -166,10 +167,13 @@ def dense_codes(values: IntArray, size: int) -> tuple[IntArray, IntArray]:
         found, codes = np.unique(values, return_inverse=True)
         return found, codes.reshape(-1)
     present = np.zeros(size, bool)
-    present[values] = True
+    # Most often the first rows hold every value already.
+    present[values[:_PROBE]] = True
+    if len(values) > _PROBE and not present.all():
+        present[values] = True
+    if present.all():
+        return np.arange(size), values
     found = np.flatnonzero(present)
-    if len(found) == size:
-        return found, values
     place = np.empty(size, np.int64)
     place[found] = np.arange(len(found))
     return found, place[values]

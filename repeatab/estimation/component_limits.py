@@ -20,7 +20,7 @@ import numpy as np
 
 from repeatab.cells import FloatArray
 from repeatab.estimation.even_draws import EvenDraws
-from repeatab.estimation.intervals import chi_square_limits, half_width, half_widths
+from repeatab.estimation.intervals import chi_square_limits, half_widths
 from repeatab.estimation.mean_squares import MeanSquares
 from repeatab.estimation.pivotal import pivots_of
 from repeatab.layout.layout import Layout
@@ -56,24 +56,28 @@ def component_combination_limits(
     lower, upper : (...,), or (..., combinations).
     """
     wanted = np.atleast_2d(coefficients)
-    below, above = half_widths(wanted, df, level=level)
-    estimate = ms @ wanted.T
-    low, high = estimate - half_width(ms, below), estimate + half_width(ms, above)
+    widths = half_widths(wanted, df, level=level)
+    across = np.ascontiguousarray(ms.T)
+    estimate, (below, above) = wanted @ across, widths.of(across)
+    high = estimate + above
     negative = estimate < 0
-    for k in np.flatnonzero(negative.reshape(-1, len(wanted)).any(axis=0)):
-        at = negative[..., k]
-        high[at, k] = half_width(_raised(ms[at], wanted[k]), above[:, k])
+    for k in np.flatnonzero(negative.reshape(len(wanted), -1).any(axis=1)):
+        at = negative[k]
+        high[k, at] = widths.above_one(k, _raised(across[:, at], wanted[k]))
+    low, high = (estimate - below).T, high.T
     return (low, high) if coefficients.ndim == 2 else (low[..., 0], high[..., 0])
 
 
-def _raised(ms: FloatArray, coefficients: FloatArray) -> FloatArray:
-    """The mean squares (groups, rows) with those of positive sign raised, so that the combination is zero."""
-    plus = np.maximum(coefficients, 0.0)
-    gain, loss = ms @ plus, ms @ (plus - coefficients)
+def _raised(across: FloatArray, coefficients: FloatArray) -> FloatArray:
+    """Mean squares (rows, groups) with those of positive sign raised, so that the combination is zero."""
+    plus, minus = coefficients > 0, coefficients < 0
+    gain, loss = coefficients[plus] @ across[plus], -(coefficients[minus] @ across[minus])
     # Shares before the sum: where what is to be raised is all rounding, its quotient with the rest has no end.
-    some = (gain > 0)[:, None]
-    share = np.where(some, ms / np.where(some, gain[:, None], 1.0), 1 / plus.sum())
-    return np.where(plus > 0, share * loss[:, None], ms)
+    some = gain > 0
+    share = np.where(some, across[plus] / np.where(some, gain, 1.0), 1 / coefficients[plus].sum())
+    raised = across.copy()
+    raised[plus] = share * loss
+    return raised
 
 
 def pivotal_limits(fit: BlockFit, *, level: float) -> tuple[FloatArray, FloatArray]:

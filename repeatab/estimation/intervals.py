@@ -45,34 +45,57 @@ def combination_limits(
     exactly where their F ratio stands on its upper tail point.
     """
     wanted = np.atleast_2d(coefficients)
-    below, above = half_widths(wanted, df, level=level)
-    estimate = ms @ wanted.T
-    lower, upper = estimate - half_width(ms, below), estimate + half_width(ms, above)
+    widths = half_widths(wanted, df, level=level)
+    across = np.ascontiguousarray(ms.T)
+    estimate, (below, above) = wanted @ across, widths.of(across)
+    lower, upper = (estimate - below).T, (estimate + above).T
     return (lower, upper) if coefficients.ndim == 2 else (lower[..., 0], upper[..., 0])
 
 
-def half_width(ms: FloatArray, weights: FloatArray) -> FloatArray:
-    """(..., combinations) from (..., rows) mean squares and one side of `half_widths`."""
-    products = (ms[..., :, None] * ms[..., None, :]).reshape(*ms.shape[:-1], -1)
-    squared: FloatArray = products @ weights
-    return np.sqrt(np.maximum(squared, 0.0, out=squared), out=squared)
+@dataclass(frozen=True, slots=True, kw_only=True)
+class HalfWidths:
+    """Squared half widths as sums of products of mean squares. first, second : (products,) the rows that are multiplied;
+    below, above : (combinations, products) what each product is multiplied with."""
+
+    first: list[int]
+    second: list[int]
+    below: FloatArray
+    above: FloatArray
+
+    def of(self, across: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """Below and above, (combinations, ...), from mean squares (rows, ...)."""
+        products = self._products(across)
+        return _root(self.below @ products), _root(self.above @ products)
+
+    def above_one(self, k: int, across: FloatArray) -> FloatArray:
+        """(...) above, for one of the combinations."""
+        return _root(self.above[k] @ self._products(across))
+
+    def _products(self, across: FloatArray) -> FloatArray:
+        return across[self.first] * across[self.second]
 
 
-def half_widths(coefficients: FloatArray, df: FloatArray, *, level: float) -> tuple[FloatArray, FloatArray]:
-    """The squared half widths below and above, each (rows times rows, combinations): what the products of the mean
-    squares are multiplied with and summed."""
+def _root(squared: FloatArray) -> FloatArray:
+    return np.sqrt(np.maximum(squared, 0.0))
+
+
+def half_widths(coefficients: FloatArray, df: FloatArray, *, level: float) -> HalfWidths:
+    """The half widths of (combinations, rows) of either sign."""
     tail = (1 - level) / 2
     shrinks = (1 - df / special.chdtri(df, tail)).tolist()
     grows = (df / special.chdtri(df, 1 - tail) - 1).tolist()
     points = _Points(tail=tail, df=df.tolist(), shrinks=shrinks, grows=grows)
-    rows = coefficients.tolist()
-    below, above = np.zeros((2, len(rows), len(df), len(df)))
-    for k, row in enumerate(rows):
+    sides: tuple[list[_Weights], list[_Weights]] = ([], [])
+    for row in coefficients.tolist():
         plus = [(i, c) for i, c in enumerate(row) if c > 0]
         minus = [(i, -c) for i, c in enumerate(row) if c < 0]
-        _add_weights(below[k], plus, minus, points)
-        _add_weights(above[k], minus, plus, points)
-    return below.reshape(len(rows), -1).T, above.reshape(len(rows), -1).T
+        sides[0].append(_weights(plus, minus, points))
+        sides[1].append(_weights(minus, plus, points))
+    pairs = sorted({pair for side in sides for weights in side for pair in weights})
+    below, above = (
+        np.array([[weights.get(pair, 0.0) for pair in pairs] for weights in side]) for side in sides
+    )
+    return HalfWidths(first=[i for i, _ in pairs], second=[j for _, j in pairs], below=below, above=above)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -86,20 +109,20 @@ class _Points:
 
 
 _Terms = list[tuple[int, float]]
+_Weights = dict[tuple[int, int], float]
 
 
-def _add_weights(weights: FloatArray, near: _Terms, far: _Terms, points: _Points) -> None:
-    """One combination on the side on which the `near` rows shrink and the `far` rows grow. A combination has few rows,
-    so plain numbers are quicker here than arrays."""
+def _weights(near: _Terms, far: _Terms, points: _Points) -> _Weights:
+    """The squared half width of one combination on the side on which the `near` rows shrink and the `far` rows grow: a
+    number for each two rows whose product takes part."""
     df, g, h = points.df, points.shrinks, points.grows
-    for j, c in far:
-        weights[j, j] = (c * h[j]) ** 2
+    weights = {(j, j): (c * h[j]) ** 2 for j, c in far}
     for at, (i, c) in enumerate(near):
         weights[i, i] = (c * g[i]) ** 2
         n = df[i]
         for j, other in far:
             f = float(special.fdtri(n, df[j], 1 - points.tail))
-            weights[i, j] = ((f - 1) ** 2 - g[i] ** 2 * f**2 - h[j] ** 2) / f * c * other
+            weights[_pair(i, j)] = ((f - 1) ** 2 - g[i] ** 2 * f**2 - h[j] ** 2) / f * c * other
         if not far:
             # A pure sum: Graybill and Wang's limits have no cross terms among the near ones.
             continue
@@ -108,7 +131,12 @@ def _add_weights(weights: FloatArray, near: _Terms, far: _Terms, points: _Points
             both = n + k
             pooled = (1 - both / float(special.chdtri(both, points.tail))) ** 2 * both**2 / (n * k)
             cross = (pooled - g[i] ** 2 * n / k - g[t] ** 2 * k / n) / (len(near) - 1)
-            weights[i, t] = cross * c * other
+            weights[_pair(i, t)] = cross * c * other
+    return weights
+
+
+def _pair(i: int, j: int) -> tuple[int, int]:
+    return (i, j) if i < j else (j, i)
 
 
 def generalised_limits(

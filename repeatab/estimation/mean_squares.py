@@ -134,9 +134,9 @@ def _sums_of_squares(block: Block, terms: Hierarchy) -> FloatArray:
             break
         weights = part.weights(block.count)
         own = _class_means(left, part, count, weights)
-        left -= own.take(part.codes, axis=1)
+        _take_out(left, own, part)
         ss[:, i] = np.square(own, out=own) @ weights
-    ss[:, -1] = block.cross[:, :, 0, 0].sum(axis=1)
+    ss[:, -1] = block.cross[:, :, 0, 0] @ np.ones(len(count))
     if not whole:
         ss[:, -1] += np.square(left, out=left) @ count
     return ss
@@ -154,6 +154,17 @@ def _class_means(values: FloatArray, term: Partition, count: FloatArray, weights
     order = np.argsort(term.codes, kind="stable")
     starts = np.searchsorted(term.codes[order], np.arange(term.size))
     return np.add.reduceat((values * count).take(order, axis=1), starts, axis=1) / weights
+
+
+def _take_out(values: FloatArray, effect: FloatArray, term: Partition) -> None:
+    """Subtract the (groups, classes) effects of a term from the (groups, cells) values, in place."""
+    inner = 0 if len(values) == 1 else term.stride
+    if inner:
+        # The classes take turns: each effect meets a block of cells, without a copy for every cell.
+        shaped = values.reshape(len(values), -1, term.size, inner)
+        shaped -= effect[:, None, :, None]
+    else:
+        values -= effect.take(term.codes, axis=1)
 
 
 def _expected(terms: Hierarchy, fixed: int, rows: int) -> FloatArray:

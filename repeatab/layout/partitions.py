@@ -34,6 +34,17 @@ class Partition:
         """(size,) number of rows in each class."""
         return np.asarray(np.bincount(self.codes, count, self.size), np.float64)
 
+    @property
+    def stride(self) -> int:
+        """How many cells stand in one class before the next class follows, where all classes take turns in this way
+        to the end, as they do in a table with every combination in sort order; 0 elsewhere."""
+        cells = len(self.codes)
+        first = int(np.argmax(self.codes != self.codes[0])) or cells
+        if cells % (first * self.size):
+            return 0
+        turns = self.codes.reshape(-1, self.size, first)
+        return first if bool((turns == np.arange(self.size)[:, None]).all()) else 0
+
     def is_finer_than(self, other: Partition) -> bool:
         """Whether every class lies within one class of `other` (equal partitions count)."""
         if self.size < other.size:
