@@ -61,7 +61,7 @@ def component_combination_limits(
     estimate, (below, above) = wanted @ across, widths.of(across)
     high = estimate + above
     negative = estimate < 0
-    for k in np.flatnonzero(negative.reshape(len(wanted), -1).any(axis=1)):
+    for k in np.flatnonzero(negative.reshape(len(wanted), -1).any(axis=1)).tolist():
         at = negative[k]
         high[k, at] = widths.above_one(k, _raised(across[:, at], wanted[k]))
     low, high = (estimate - below).T, high.T

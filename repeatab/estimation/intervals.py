@@ -54,7 +54,7 @@ def combination_limits(
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class HalfWidths:
-    """Squared half widths as sums of products of mean squares. first, second : (products,) the rows that are multiplied;
+    """Squared half widths as sums of products of mean squares. first, second : (products,) the rows multiplied;
     below, above : (combinations, products) what each product is multiplied with."""
 
     first: list[int]
