@@ -16,7 +16,11 @@ def counted(
     rows: Sequence[IntArray], columns: Sequence[IntArray], count: FloatArray, shape: tuple[int, int]
 ) -> FloatArray:
     """Cross-products of two sets of indicators: the rows of data that each pair of columns shares."""
-    table = np.zeros(shape[0] * shape[1])
+    size = shape[0] * shape[1]
+    if len(rows) == len(columns) == 1 and rows[0] is not columns[0]:
+        shared = np.bincount(rows[0] * shape[1] + columns[0], count, size)
+        return np.asarray(shared, np.float64).reshape(shape)
+    table = np.zeros(size)
     for row in rows:
         for column in columns:
             if row is column:
@@ -24,7 +28,7 @@ def counted(
                 own = np.bincount(row, count)
                 table[np.arange(len(own)) * (shape[1] + 1)] += own
                 continue
-            table += np.bincount(row * shape[1] + column, count, len(table))
+            table += np.bincount(row * shape[1] + column, count, size)
     return table.reshape(shape)
 
 

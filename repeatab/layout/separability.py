@@ -17,7 +17,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from repeatab.cells import FloatArray, IntArray
-from repeatab.layout.partitions import Partition, class_counts
+from repeatab.layout.partitions import Partition, class_counts, crossing
 
 # Traces are sums of at most n^2 products of counts, good to about 1e-12; a real separation of sources in a
 # laboratory's design lies orders of magnitude above this.
@@ -102,13 +102,25 @@ def _traces(
     traces = np.empty((size + 1, size + 1))
     for j in range(size):
         for k in range(j + 1):
-            a, b, rows = class_counts(terms[j], terms[k], count)
-            linked = (sums[j][a] * rows[:, None]).T @ sums[k][b]
-            value = (rows**2).sum() - 2 * np.trace(inverse @ linked) + np.trace(heads[j] @ heads[k])
+            squares, linked = _shared_rows(terms[j], terms[k], count, sums[j], sums[k])
+            value = squares - 2 * np.trace(inverse @ linked) + np.trace(heads[j] @ heads[k])
             traces[j, k] = traces[k, j] = value
         traces[size, j] = traces[j, size] = n - np.trace(heads[j])
     traces[size, size] = n - p
     return traces
+
+
+def _shared_rows(
+    first: Partition, second: Partition, count: IntArray, of_first: FloatArray, of_second: FloatArray
+) -> tuple[float, FloatArray]:
+    """Of the numbers of rows that two classes share: the sum of squares, and the (p, p) sum weighted with the classes'
+    sums of the fixed columns."""
+    table = None if first is second else crossing(first, second, count)
+    if table is not None:
+        wide = table.reshape(first.size, second.size)
+        return float(np.vdot(table, table)), of_first.T @ (wide @ of_second)
+    a, b, rows = class_counts(first, second, count)
+    return float(np.vdot(rows, rows)), (of_first[a] * rows[:, None]).T @ of_second[b]
 
 
 def _class_sums(term: Partition, count: IntArray, fixed: FloatArray) -> FloatArray:
