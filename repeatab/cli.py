@@ -68,6 +68,9 @@ def main() -> None:
     except OSError as error:  # what help, version and printed templates meet; commands answer for themselves
         say_on_stderr(str(no_output(error)))
         sys.exit(INPUT_AT_FAULT)
+    finally:
+        # On the way out nothing that is left needs to be searched: the process ends with it.
+        gc.freeze()
 
 
 def _show_version(wanted: bool) -> None:
@@ -114,19 +117,24 @@ def run(
     with answering(context):
         from repeatab.base.files import reachable
         from repeatab.base.folders import check_folder
-        from repeatab.report.text import summary
-        from repeatab.report.write import write_report
-        from repeatab.run import answer_study, study_ledger
+        from repeatab.report.drawing_process import drawing_process
         from repeatab.study.loading import load_study
 
         loaded = with_engine(load_study(study), engine)
         folder = to or reachable(Path("out") / loaded.name)
         check_folder(folder)
-        # A ledger that is not there yet is made once there is something to record.
-        with _stand_in(loaded, ledger) as trial, show_progress() as progress:
-            opened = trial or study_ledger(loaded, ledger)
-            outcome = answer_study(loaded, ledger=opened, progress=progress)
-            files = write_report(outcome, folder, progress=progress)
+        # The other process loads the drawing library while this one loads those for numbers and reads the results.
+        with drawing_process() as drawing:
+            from repeatab.report.text import summary
+            from repeatab.report.write import draw_at_once, write_report
+            from repeatab.run import answer_study, study_ledger
+
+            # A ledger that is not there yet is made once there is something to record.
+            with _stand_in(loaded, ledger) as trial, show_progress() as progress:
+                opened = trial or study_ledger(loaded, ledger)
+                ready = draw_at_once(drawing)
+                outcome = answer_study(loaded, ledger=opened, progress=progress, ready=ready)
+                files = write_report(outcome, folder, progress=progress, drawing=drawing)
         say(summary(outcome, files))
         if opened is not None:
             _record(lambda: study_ledger(loaded, ledger) if trial else opened, outcome)
@@ -176,23 +184,24 @@ def plan(
         from repeatab.base.files import reachable
         from repeatab.base.folders import check_folder
         from repeatab.intake.options import Separator
-        from repeatab.report.text import summary
-        from repeatab.report.write import write_report
-        from repeatab.run import plan_study
+        from repeatab.report.drawing_process import drawing_process
         from repeatab.study.loading import load_study
 
         loaded = load_study(study)
         folder = to or reachable(Path("out") / loaded.name)
         check_folder(folder)
-        marks = {Separator.SEMICOLON: ";", Separator.TAB: "\t"}
-        with show_progress() as progress:
-            outcome = plan_study(loaded, ledger=ledger, progress=progress)
-            files = write_report(
-                outcome,
-                folder,
-                progress=progress,
-                sheet_separator=marks.get(loaded.source.options.separator, ","),
-            )
+        with drawing_process() as drawing:
+            from repeatab.report.text import summary
+            from repeatab.report.write import write_report
+            from repeatab.run import plan_study
+
+            marks = {Separator.SEMICOLON: ";", Separator.TAB: "\t"}
+            with show_progress() as progress:
+                outcome = plan_study(loaded, ledger=ledger, progress=progress)
+                files = write_report(
+                    outcome, folder, progress=progress, drawing=drawing,
+                    sheet_separator=marks.get(loaded.source.options.separator, ","),
+                )  # fmt: skip
         say(summary(outcome, files))
         say(f"Run sheet: {folder / 'run_sheet.csv'} and run_sheet.xlsx")
 

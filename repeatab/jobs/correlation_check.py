@@ -27,13 +27,13 @@ from repeatab.jobs.correlation.words import (
     next_runs,
 )
 from repeatab.jobs.from_python import margin_of, read_columns
-from repeatab.jobs.levels.figures import figures_of
 from repeatab.jobs.levels.influence import influence_notes
 from repeatab.jobs.levels.methods import methods_of
 from repeatab.jobs.levels.outcome import notes_of, numbers_of
 from repeatab.jobs.levels.residuals import residual_notes
 from repeatab.jobs.questions import Analysis, CorrelationCheck, RunCost, Section
 from repeatab.outcome.outcome import Outcome, Provenance
+from repeatab.outcome.ready import FigureReady, not_yet_drawn
 
 
 def check_correlation(
@@ -44,6 +44,7 @@ def check_correlation(
     past: PastOffsets | None = None,
     title: str = "Correlation check",
     progress: Progress = silent,
+    ready: FigureReady = not_yet_drawn,
 ) -> Outcome:
     """Compare rigs on their run results.
 
@@ -52,13 +53,14 @@ def check_correlation(
     results : run results, one row per run and section, with columns for rig and pad set.
     stops : the stops behind them, if there are any; used to show what a test on stops would claim.
     past : what earlier months left behind, if a history is kept; shown beside this month, never judged with it.
+    ready : is told of each figure as soon as what it shows is known.
 
     Raises
     ------
     StudyError
         A rig or section of the question is not in the results, or a deciding section has no margin.
     """
-    found = correlation_findings(question, results, stops, progress)
+    found = correlation_findings(question, results, stops, progress, ready)
     outcome = _outcome(question, results, found, title)
     if past is None:
         return outcome
@@ -137,8 +139,7 @@ def _labels(rig: Any) -> tuple[Any, ...]:
 
 
 def _outcome(question: CorrelationCheck, results: Results, found: CorrelationFindings, title: str) -> Outcome:
-    quantity, hours, shown = results.quantity, question.cost.hours_per_set, found.shown
-    comparison = found.comparison
+    quantity, comparison = results.quantity, found.comparison
     return Outcome(
         job="correlation_check",
         title=title,
@@ -148,7 +149,7 @@ def _outcome(question: CorrelationCheck, results: Results, found: CorrelationFin
         cannot_tell=cannot_tell(found),
         next_runs=next_runs(found),
         tables=tables_of(found, quantity),
-        figures=figures_of(shown, found.scatter, found.planned, quantity, hours),
+        figures=found.figures,
         notes=(
             *notes_of(comparison),
             *influence_notes(comparison, found.influences),
@@ -161,6 +162,6 @@ def _outcome(question: CorrelationCheck, results: Results, found: CorrelationFin
             *extra_methods(found),
             *analysis_method(found.relation),
         ),
-        numbers=numbers_of(shown),
+        numbers=numbers_of(found.shown),
         provenance=Provenance(inputs=results.inputs, seed=question.seed, as_of=question.as_of),
     )

@@ -63,6 +63,12 @@ def to_jsonable(outcome: Outcome) -> dict[str, Any]:
     return {"schema_version": SCHEMA_VERSION, **encoded}
 
 
+def as_stored(figure: figures.Figure) -> figures.Figure:
+    """The figure as the outcome holds it that is read back; errors as those of `to_jsonable`."""
+    stored: figures.Figure = _decode(_encode(figure, figures.Figure, "figure"), figures.Figure, "figure")
+    return stored
+
+
 def to_json_bytes(outcome: Outcome) -> bytes:
     """The bytes of result.json: UTF-8, indented, floats as their shortest exact decimal form."""
     text = json.dumps(to_jsonable(outcome), ensure_ascii=False, allow_nan=False, indent=1)

@@ -18,6 +18,7 @@ from repeatab.outcome import figures as data
 from repeatab.outcome.outcome import DataFinding, Outcome
 from repeatab.outcome.tables import Table, Value
 from repeatab.outcome.verdict import Judgement
+from repeatab.report.drawing_process import DrawingProcess, pictures_of
 from repeatab.report.marks import LOOKS, mark_of
 from repeatab.report.numbers import MISSING, MISSING_MEANS, cell_text, column_decimals, count, is_numeric
 from repeatab.report.pictures import Image, page_images
@@ -89,17 +90,18 @@ def page_bytes(
     alone: bool = False,
     images: Sequence[tuple[Image, ...]] | None = None,
     progress: Progress = silent,
+    drawing: DrawingProcess | None = None,
 ) -> bytes:
     """The page of an outcome.
 
     alone : the page is sent out by itself, so it names no file beside it.
     images : of each figure; they are drawn where not given, and `progress` hears of each.
+    drawing : a process that helps with that.
     """
     if images is None:
-        images = []
-        for number, figure in enumerate(outcome.figures):
-            progress("drawing the page", number, len(outcome.figures))
-            images.append(page_images(figure))
+        images = pictures_of(
+            page_images, outcome.figures, second=drawing, progress=progress, step="drawing the page"
+        )
     pictures = [_figure_view(figure, its) for figure, its in zip(outcome.figures, images, strict=True)]
     planning = [
         view

@@ -11,18 +11,26 @@ from dataclasses import replace
 from repeatab.base.progress import Progress, silent
 from repeatab.outcome.outcome import Outcome, Provenance
 from repeatab.outcome.participants import Participant
+from repeatab.report.drawing_process import DrawingProcess
 from repeatab.report.page import page_bytes
+from repeatab.report.pictures import page_images
 from repeatab.report.words import file_stem
 
 FOLDER = "participants"
 
 
-def participant_files(outcome: Outcome, progress: Progress = silent) -> dict[str, bytes]:
+def participant_files(
+    outcome: Outcome, progress: Progress = silent, drawing: DrawingProcess | None = None
+) -> dict[str, bytes]:
     """The page of every participant by its name in the report's folder; none for other jobs."""
+    if drawing is not None:
+        for one in outcome.participants:
+            for figure in one.figures:
+                drawing.draw_ahead(page_images, figure)
     files = {}
     for number, one in enumerate(outcome.participants):
         progress("writing the participants' pages", number, len(outcome.participants))
-        page = page_bytes(participant_outcome(outcome, one), alone=True)
+        page = page_bytes(participant_outcome(outcome, one), alone=True, drawing=drawing)
         files[f"{FOLDER}/{_stem(one.code)}.html"] = page
     return files
 

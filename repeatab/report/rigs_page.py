@@ -12,6 +12,7 @@ from repeatab.base.errors import InputError
 from repeatab.base.files import write_atomically
 from repeatab.outcome.figures import RigStates
 from repeatab.outcome.outcome import Outcome
+from repeatab.report.drawing_process import DrawingProcess
 from repeatab.report.page import page_bytes
 
 NAME = "rigs.html"
@@ -23,7 +24,7 @@ def has_rigs_page(outcome: Outcome) -> bool:
     return any(isinstance(figure, RigStates) for figure in outcome.figures)
 
 
-def rigs_page(outcome: Outcome) -> bytes:
+def rigs_page(outcome: Outcome, drawing: DrawingProcess | None = None) -> bytes:
     """The page: what ran, the state of every rig and section, what to run next; the rest stands in the report."""
     glance = replace(
         outcome,
@@ -33,10 +34,10 @@ def rigs_page(outcome: Outcome) -> bytes:
         tables=tuple(table for table in outcome.tables if table.key in _TABLES),
         methods=(),
     )
-    return page_bytes(glance, alone=True)
+    return page_bytes(glance, alone=True, drawing=drawing)
 
 
-def write_rigs_page(outcome: Outcome, folder: Path) -> Path:
+def write_rigs_page(outcome: Outcome, folder: Path, drawing: DrawingProcess | None = None) -> Path:
     """Write the page into the report's folder in one step; what else is there stays.
 
     Raises
@@ -45,7 +46,7 @@ def write_rigs_page(outcome: Outcome, folder: Path) -> Path:
         It cannot be written.
     """
     path = folder / NAME
-    content = rigs_page(outcome)
+    content = rigs_page(outcome, drawing)
     try:
         folder.mkdir(parents=True, exist_ok=True)
         write_atomically(path, content)

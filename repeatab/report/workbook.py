@@ -195,7 +195,7 @@ def without_dates(book: Workbook) -> bytes:
             content = source.read(name)
             if name == "docProps/core.xml":
                 fixed = rf"\g<1>{_NO_DATE:%Y-%m-%dT%H:%M:%SZ}\g<2>".encode()
-                content = re.sub(rb"(<dcterms:modified[^>]*>)[^<]*(</dcterms:modified>)", fixed, content)
+                content = re.sub(rb"(<dcterms:(?:created|modified)[^>]*>)[^<]*(</dcterms:)", fixed, content)
             info = zipfile.ZipInfo(name, date_time=_ZIP_DATE)
             info.compress_type = zipfile.ZIP_DEFLATED
             target.writestr(info, content)

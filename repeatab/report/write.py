@@ -2,16 +2,19 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
 from repeatab.base.folders import check_folder, write_folder
 from repeatab.base.progress import Progress, silent
 from repeatab.outcome.outcome import Outcome
-from repeatab.outcome.serialise import from_jsonable, to_jsonable
+from repeatab.outcome.ready import FigureReady, not_yet_drawn
+from repeatab.outcome.serialise import as_stored, from_jsonable, to_jsonable
 from repeatab.report import json_file, page, workbook
+from repeatab.report.drawing_process import DrawingProcess, pictures_of
 from repeatab.report.participant_pages import FOLDER, participant_files
-from repeatab.report.pictures import Image, figure_and_images
+from repeatab.report.pictures import FigureFiles, figure_and_images
 from repeatab.report.rigs_page import has_rigs_page, write_rigs_page
 from repeatab.report.run_sheet import run_sheet_files
 from repeatab.report.words import file_stem
@@ -44,6 +47,7 @@ def write_report(
     *,
     progress: Progress = silent,
     sheet_separator: str = ",",
+    drawing: DrawingProcess | None = None,
 ) -> ReportFiles:
     """Write the report of an outcome into a folder.
 
@@ -56,6 +60,7 @@ def write_report(
     folder : made if it does not exist.
     progress : called as (step, done, total); quiet unless given.
     sheet_separator : between the values of run_sheet.csv, which a plan has.
+    drawing : a process that draws the figures while this one writes the rest; all is drawn here if not given.
 
     Raises
     ------
@@ -69,8 +74,8 @@ def write_report(
         # Before the histories are drawn, which takes seconds for each rig. It is no part of the list of our files, so
         # that a report that is there stays whole until all of the new one is made.
         progress("writing the page for all rigs", 0, 1)
-        rigs = write_rigs_page(outcome, folder)
-    contents = report_contents(outcome, progress=progress, sheet_separator=sheet_separator)
+        rigs = write_rigs_page(outcome, folder, drawing)
+    contents = report_contents(outcome, progress=progress, sheet_separator=sheet_separator, drawing=drawing)
     progress("writing the report", 0, 1)
     kept = write_folder(folder, contents)
     progress("writing the report", 1, 1)
@@ -86,34 +91,47 @@ def write_report(
     )
 
 
+def draw_at_once(drawing: DrawingProcess | None) -> FigureReady:
+    """What draws a figure before its outcome is whole, where a drawing process has the time."""
+    if drawing is None:
+        return not_yet_drawn
+    return lambda figure: drawing.draw_ahead(figure_and_images, as_stored(figure))
+
+
 def report_contents(
-    outcome: Outcome, *, progress: Progress = silent, sheet_separator: str = ","
+    outcome: Outcome,
+    *,
+    progress: Progress = silent,
+    sheet_separator: str = ",",
+    drawing: DrawingProcess | None = None,
 ) -> dict[str, bytes]:
     """Every file of the report by its name in the folder."""
     # Page, workbook and figures are made from what the JSON file holds, so that they cannot differ from it.
     outcome = from_jsonable(to_jsonable(outcome))
-    figures, images = _drawn(outcome, progress)
-    return {
+    if drawing is not None:
+        for figure in outcome.figures:
+            drawing.draw_ahead(figure_and_images, figure)
+    tables = {
         **run_sheet_files(outcome, separator=sheet_separator),
-        **figures,
         workbook.NAME: workbook.workbook_bytes(outcome),
         json_file.NAME: json_file.result_bytes(outcome),
-        page.NAME: page.page_bytes(outcome, images=images),
-        **participant_files(outcome, progress),
+    }
+    drawn = pictures_of(figure_and_images, outcome.figures, second=drawing, progress=progress)
+    return {
+        **tables,
+        **_figure_files(outcome, [files for files, _ in drawn]),
+        page.NAME: page.page_bytes(outcome, images=[images for _, images in drawn]),
+        **participant_files(outcome, progress, drawing),
     }
 
 
-def _drawn(outcome: Outcome, progress: Progress) -> tuple[dict[str, bytes], list[tuple[Image, ...]]]:
-    """The figures by their name in the folder, and the images of each on the page."""
+def _figure_files(outcome: Outcome, drawn: Sequence[FigureFiles]) -> dict[str, bytes]:
+    """The figures by their name in the folder."""
     files: dict[str, bytes] = {}
-    images: list[tuple[Image, ...]] = []
-    for number, figure in enumerate(outcome.figures):
-        progress("drawing the figures", number, len(outcome.figures))
-        drawn, shown = figure_and_images(figure)
+    for figure, pictures in zip(outcome.figures, drawn, strict=True):
         stem = _free_stem(file_stem(figure.key), files)
-        files[f"figures/{stem}.svg"], files[f"figures/{stem}.png"] = drawn.svg, drawn.png
-        images.append(shown)
-    return files, images
+        files[f"figures/{stem}.svg"], files[f"figures/{stem}.png"] = pictures.svg, pictures.png
+    return files
 
 
 def _free_stem(stem: str, files: dict[str, bytes]) -> str:

@@ -19,6 +19,7 @@ from repeatab.jobs.questions import CorrelationCheck, GaugeStudy
 from repeatab.jobs.requalifying.question import Requalification
 from repeatab.jobs.rounds.question import RoundRobin
 from repeatab.outcome.outcome import Outcome
+from repeatab.outcome.ready import FigureReady, not_yet_drawn
 from repeatab.run.control import answer_control_study
 from repeatab.run.evidence import hold_back, with_evidence_of_input
 from repeatab.run.past import past_of, with_base_period, with_evidence_of_past
@@ -77,8 +78,16 @@ def study_ledger(study: Study, ledger: str | Path | None) -> Ledger | None:
     return enter(where, write=True, create=not study.history.takes.results)
 
 
-def answer_study(study: Study, *, ledger: Ledger | None = None, progress: Progress = silent) -> Outcome:
+def answer_study(
+    study: Study,
+    *,
+    ledger: Ledger | None = None,
+    progress: Progress = silent,
+    ready: FigureReady = not_yet_drawn,
+) -> Outcome:
     """The outcome of a study, with what an open ledger holds of the past; nothing is recorded.
+
+    ready : is told of figures as soon as what they show is known, by jobs that know it before they are done.
 
     Raises
     ------
@@ -92,7 +101,7 @@ def answer_study(study: Study, *, ledger: Ledger | None = None, progress: Progre
     results = study_results(study, progress=progress)
     runs = with_base_period(study, run_results(study, results), ledger)
     past = past_of(study, ledger)
-    outcome = replace(_answer(study, results, runs, past, progress), title=study.title)
+    outcome = replace(_answer(study, results, runs, past, progress, ready), title=study.title)
     outcome = hold_back(with_evidence_of_input(outcome, study, runs))
     return outcome if ledger is None else with_evidence_of_past(outcome, study, ledger, past)
 
@@ -110,7 +119,12 @@ def _round_robin(study: Study, question: RoundRobin, progress: Progress) -> Outc
 
 
 def _answer(
-    study: Study, results: Results, runs: Results, past: PastOffsets | None, progress: Progress
+    study: Study,
+    results: Results,
+    runs: Results,
+    past: PastOffsets | None,
+    progress: Progress,
+    ready: FigureReady,
 ) -> Outcome:
     match study.question:
         case CorrelationCheck() as question:
@@ -118,8 +132,8 @@ def _answer(
 
             stops = single_stops(results)
             if past is None:
-                return check_correlation(question, runs, stops=stops, progress=progress)
-            return check_correlation(question, runs, stops=stops, past=past, progress=progress)
+                return check_correlation(question, runs, stops=stops, progress=progress, ready=ready)
+            return check_correlation(question, runs, stops=stops, past=past, progress=progress, ready=ready)
         case GaugeStudy() as question:
             from repeatab.jobs.gauge_study import run_gauge_study
 

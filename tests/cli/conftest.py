@@ -86,6 +86,7 @@ def repeatab_here(
     finally:
         signal.signal(signal.SIGTERM, before[0])
         gc.set_threshold(*before[1])
+        gc.unfreeze()
 
 
 @pytest.fixture

@@ -32,9 +32,10 @@ class StandIn:
     stops: Results | None
 
     def check_correlation(
-        self, question: Any, runs: Results, *, stops: Results | None, progress: Any
+        self, question: Any, runs: Results, *, stops: Results | None, progress: Any, ready: Any
     ) -> Outcome:
         self.question, self.runs, self.stops = question, runs, stops
+        assert callable(ready)
         progress("comparing", 1, 1)
         judged = Judgement(
             subject="rigs", verdict=Verdict.DIFFERENT, qualifier=Qualifier.IT_MATTERS, reason="far apart"

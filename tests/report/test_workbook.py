@@ -6,12 +6,14 @@ import io
 import re
 import time
 import zipfile
+from dataclasses import replace
 from typing import Any
 
 import openpyxl
 import pytest
 
 from repeatab.outcome.outcome import Outcome
+from repeatab.report import run_sheet
 from repeatab.report.workbook import workbook_bytes
 
 
@@ -80,9 +82,11 @@ def test_sheet_names_are_allowed_and_differ(hostile: Outcome) -> None:
 def test_the_same_outcome_gives_the_same_bytes_at_another_time(
     outcome: Outcome, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    first = workbook_bytes(outcome)
+    sheet = replace(outcome, tables=(replace(outcome.tables[0], key=run_sheet.KEY),))
+    first, run_sheet_first = workbook_bytes(outcome), run_sheet.run_sheet_files(sheet)
     later = time.time() + 1e6
     monkeypatch.setattr(time, "time", lambda: later)
     monkeypatch.setattr(time, "localtime", lambda *_: time.gmtime(later))
     time.sleep(1.1)
     assert workbook_bytes(outcome) == first
+    assert run_sheet.run_sheet_files(sheet) == run_sheet_first

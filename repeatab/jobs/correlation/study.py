@@ -21,6 +21,7 @@ from repeatab.jobs.correlation.overall import (
 from repeatab.jobs.correlation.scatter import pooled_scatter
 from repeatab.jobs.correlation.wear import RIG, Wear, layout_with_wear
 from repeatab.jobs.levels.comparison import LevelComparison, compare_levels
+from repeatab.jobs.levels.figures import figures_before_planning, planning_figures
 from repeatab.jobs.levels.influence import Influence, influence_of
 from repeatab.jobs.levels.looks import LookState, held_back, look_of_levels
 from repeatab.jobs.levels.outcome import blocked, plans_of, scatters_of
@@ -30,6 +31,8 @@ from repeatab.jobs.levels.stop_by_stop import stop_by_stop
 from repeatab.jobs.levels.tables import Key
 from repeatab.jobs.questions import CorrelationCheck
 from repeatab.jobs.wording import enumerated
+from repeatab.outcome.figures import Figure
+from repeatab.outcome.ready import FigureReady, not_yet_drawn
 from repeatab.outcome.tables import Table
 from repeatab.planning.next_runs import MoreRuns
 
@@ -40,7 +43,8 @@ class CorrelationFindings:
 
     overall : the offsets formed set by set over all deciding sections; None with fewer than two.
     shown : the comparison with the overall claims after the others.
-    sets : rig -> pad sets that ran there. equal : section -> p of equal scatter on all rigs.
+    sets : rig -> pad sets that ran there. equal : section -> p of equal scatter on all rigs. figures : in the order of
+    the page.
     """
 
     question: CorrelationCheck
@@ -60,18 +64,29 @@ class CorrelationFindings:
     relation: ScatterAndLevel | None
     planned: dict[Key, MoreRuns]
     trap: Table | None
+    figures: tuple[Figure, ...]
 
     @property
     def shown(self) -> LevelComparison:
-        """The comparison and, after it, the overall offsets, which inform."""
-        more = () if self.overall is None else self.overall.claims
-        return replace(self.comparison, claims=(*self.comparison.claims, *more))
+        return _with_overall(self.comparison, self.overall)
+
+
+def _with_overall(comparison: LevelComparison, overall: LevelComparison | None) -> LevelComparison:
+    """The comparison and, after it, the overall offsets, which inform."""
+    more = () if overall is None else overall.claims
+    return replace(comparison, claims=(*comparison.claims, *more))
 
 
 def correlation_findings(
-    question: CorrelationCheck, results: Results, stops: Results | None, progress: Progress
+    question: CorrelationCheck,
+    results: Results,
+    stops: Results | None,
+    progress: Progress,
+    ready: FigureReady = not_yet_drawn,
 ) -> CorrelationFindings:
     """Compare the rigs and work out what belongs to the answer.
+
+    ready : is told of each figure as soon as what it shows is known.
 
     Raises
     ------
@@ -89,6 +104,15 @@ def correlation_findings(
     if look.between:
         comparison, overall = held_back(comparison), None if overall is None else held_back(overall)
     progress("comparing", 1, 3)
+    scatter = scatters_of(comparison)
+    shown, hours = _with_overall(comparison, overall), question.cost.hours_per_set
+    figures = figures_before_planning(shown, scatter, results.quantity)
+    for figure in figures:
+        ready(figure)
+    planned = _plans(question, comparison, look, progress)
+    more_figures = planning_figures(shown, planned, hours)
+    for figure in more_figures:
+        ready(figure)
     names = sections_together(comparison)
     several = len(names) > 1
     pairs = comparison.how.pairs
@@ -104,7 +128,7 @@ def correlation_findings(
         look=look,
         sets=sets,
         wear=wear,
-        scatter=scatters_of(comparison),
+        scatter=scatter,
         pooled={name: found for name, found in pooled.items() if found is not None},
         patterns=tuple(section_pattern(comparison, pair, names, question) for pair in pairs if several),
         levels=levels,
@@ -113,8 +137,9 @@ def correlation_findings(
         residuals=residuals_of(comparison),
         equal=equal_scatter(comparison),
         relation=scatter_and_level(comparison),
-        planned=_plans(question, comparison, look, progress),
+        planned=planned,
         trap=stop_by_stop(stops, comparison),
+        figures=(*figures, *more_figures),
     )
 
 

@@ -43,17 +43,31 @@ def figures_of(
     hours_per_set: float | None,
 ) -> tuple[Figure, ...]:
     """The figures of the page, in its order."""
+    found = figures_before_planning(comparison, scatter, quantity)
+    return (*found, *planning_figures(comparison, planned, hours_per_set))
+
+
+def figures_before_planning(
+    comparison: LevelComparison, scatter: Mapping[Key, LevelScatter], quantity: Quantity
+) -> tuple[Figure, ...]:
+    """What was found."""
     found: list[Figure] = [*_offset_figures(comparison, quantity), _sets_figure(comparison.how, quantity)]
     if any(s.ratio is not None for s in scatter.values()):
         found.append(_scatter_figure(comparison, scatter, quantity))
     if any(name in comparison.how.table.columns for name in _ORDERS):
         found.append(_order_figure(comparison.how, quantity))
-    found += [
+    return tuple(found)
+
+
+def planning_figures(
+    comparison: LevelComparison, planned: Mapping[Key, MoreRuns], hours_per_set: float | None
+) -> tuple[Figure, ...]:
+    """What more runs would bring."""
+    return tuple(
         _more_runs_figure(claim, comparison, planned[key_of(claim)], hours_per_set)
         for claim in comparison.compared
         if key_of(claim) in planned
-    ]
-    return tuple(found)
+    )
 
 
 def _offset_figures(comparison: LevelComparison, quantity: Quantity) -> list[Figure]:

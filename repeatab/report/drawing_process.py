@@ -1,0 +1,281 @@
+"""The drawing process: a second process that draws pictures while this one goes on with its work.
+
+In: figures as data, each as soon as it is known.  Out: their pictures, byte for byte those that this process would
+make. The second process loads the drawing library from the moment it is started; where there is none (one processor,
+it could not be started, it was ended) everything is drawn here. Figures go there and pictures come back through its
+standard input and output; it ends when its input ends, so it does not outlive the process that started it.
+"""
+
+from __future__ import annotations
+
+import os
+import pickle
+import signal
+import subprocess
+import sys
+import threading
+from collections import deque
+from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import Future
+from contextlib import contextmanager, suppress
+from dataclasses import dataclass, field
+from typing import Any, BinaryIO, Generic, TypeVar
+
+from repeatab.base.progress import Progress, silent
+from repeatab.outcome.figures import Figure
+
+_T = TypeVar("_T")
+Draw = Callable[[Figure], _T]
+"""A function of this package, found by its name in the other process: from a figure to its pictures."""
+
+_STEP = "drawing the figures"
+# Loading the drawing library takes as long as it takes the other process to draw so many figures.
+_WORTH_LOADING = 6
+# A wait in one piece could not be interrupted from the keyboard on every system.
+_PATIENCE = 0.5
+
+
+@contextmanager
+def drawing_process() -> Iterator[DrawingProcess | None]:
+    """A drawing process for as long as the block lasts; None where it would not help or cannot be had."""
+    started = _started()
+    try:
+        yield started
+    finally:
+        if started is not None:
+            started.close()
+
+
+def pictures_of(
+    draw: Draw[_T],
+    figures: Sequence[Figure],
+    *,
+    second: DrawingProcess | None = None,
+    progress: Progress = silent,
+    step: str = _STEP,
+) -> list[_T]:
+    """The pictures of figures in their order, with the help of a drawing process if there is one."""
+    asked = [None if second is None else second.ask(draw, figure) for figure in figures]
+    while second is not None and (task := second.take()) is not None:
+        progress(step, sum(one is None or one.pictures.done() for one in asked), len(asked))
+        task.draw_here()
+    made = []
+    for number, (figure, one) in enumerate(zip(figures, asked, strict=True)):
+        progress(step, number, len(asked))
+        made.append(draw(figure) if one is None else one.result())
+    return made
+
+
+class _NotDrawnError(Exception):
+    """The other process gave no pictures: it is gone, or drawing failed there and shall fail here."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Task(Generic[_T]):
+    """A figure to draw; `pictures` comes from either process."""
+
+    draw: Draw[_T]
+    figure: Figure
+    pictures: Future[_T] = field(default_factory=Future)
+
+    def draw_here(self) -> None:
+        self.pictures.set_result(self.draw(self.figure))
+
+    def result(self) -> _T:
+        """The pictures, made here if the other process gives none."""
+        while True:
+            try:
+                return self.pictures.result(timeout=_PATIENCE)
+            except TimeoutError:
+                continue
+            except _NotDrawnError:
+                return self.draw(self.figure)
+
+
+class DrawingProcess:
+    """The second process and the thread that attends to it; see `drawing_process`."""
+
+    def __init__(self) -> None:
+        """Start it.
+
+        Raises
+        ------
+        OSError, RuntimeError
+            There can be no further process, or thread.
+        """
+        self._waiting: deque[_Task[Any]] = deque()
+        self._ahead: dict[tuple[Draw[Any], Figure], _Task[Any]] = {}
+        self._changed = threading.Condition()
+        self._loaded = self._closed = False
+        self._process = _second_process()
+        self._attendant = threading.Thread(target=self._attend, name="drawing process", daemon=True)
+        try:
+            self._attendant.start()
+        except RuntimeError:
+            self._process.kill()
+            self._process.wait()
+            raise
+
+    def draw_ahead(self, draw: Draw[_T], figure: Figure) -> None:
+        """Draw a figure that will be asked for; if it turns out another, these pictures are not used."""
+        if (draw, figure) not in self._ahead:
+            self._ahead[draw, figure] = self.ask(draw, figure)
+
+    def ask(self, draw: Draw[_T], figure: Figure) -> _Task[_T]:
+        """Have a figure drawn, unless it was drawn ahead."""
+        ahead = self._ahead.pop((draw, figure), None)
+        if ahead is not None:
+            return ahead
+        task = _Task(draw=draw, figure=figure)
+        with self._changed:
+            if self._closed:
+                task.pictures.set_exception(_NotDrawnError())
+            else:
+                self._waiting.append(task)
+                self._changed.notify()
+        return task
+
+    def take(self) -> _Task[Any] | None:
+        """What this process should draw itself: the last of many that wait, None where few do."""
+        few = 1 if "matplotlib" in sys.modules else _WORTH_LOADING
+        with self._changed:
+            return self._waiting.pop() if len(self._waiting) >= few else None
+
+    def close(self) -> None:
+        """End it, whatever it is doing."""
+        with self._changed:
+            self._closed = True
+            self._changed.notify()
+        if self._loaded:
+            self._process.kill()
+            self._attendant.join()
+            return
+        # It may be writing the list of fonts that later processes read. It goes by itself, since its input ends.
+        with suppress(OSError):
+            _stream(self._process.stdin).close()
+
+    def _attend(self) -> None:
+        """Hand over one figure after the other, until it is closed or gone."""
+        requests, answers = _stream(self._process.stdin), _stream(self._process.stdout)
+        task: _Task[Any] | None = None
+        # Whatever goes wrong between the two, this process draws what is left.
+        with suppress(Exception):
+            self._loaded = pickle.load(answers)
+            while (task := self._next()) is not None:
+                pickle.dump((task.draw, task.figure), requests)
+                requests.flush()
+                drawn, pictures = pickle.load(answers)
+                if drawn:
+                    task.pictures.set_result(pictures)
+                else:
+                    task.pictures.set_exception(_NotDrawnError())
+        with self._changed:
+            self._closed = True
+            left = [*self._waiting] if task is None else [task, *self._waiting]
+            self._waiting.clear()
+        for one in left:
+            if not one.pictures.done():
+                one.pictures.set_exception(_NotDrawnError())
+        self._process.kill()
+        self._process.wait()
+        for stream in (requests, answers):
+            with suppress(OSError):
+                stream.close()
+
+    def _next(self) -> _Task[Any] | None:
+        with self._changed:
+            self._changed.wait_for(lambda: self._waiting or self._closed)
+            return None if self._closed else self._waiting.popleft()
+
+
+def _started() -> DrawingProcess | None:
+    # A program that carries its own Python cannot be started as one.
+    if _processors() < 2 or not sys.executable or getattr(sys, "frozen", False):
+        return None
+    try:
+        return DrawingProcess()
+    except (OSError, RuntimeError):
+        return None
+
+
+def _processors() -> int:
+    """How many processors this process may use."""
+    if hasattr(os, "sched_getaffinity"):
+        return len(os.sched_getaffinity(0))
+    return os.cpu_count() or 1
+
+
+def _second_process() -> subprocess.Popen[bytes]:
+    """This module as a process of its own, with the same libraries and nothing of the folder it is started in."""
+    surroundings = {
+        **os.environ,
+        "PYTHONPATH": os.pathsep.join(sys.path),
+        # Drawing needs no linear algebra, whose threads would stand in the way of this process.
+        "OPENBLAS_NUM_THREADS": "1",
+        "OMP_NUM_THREADS": "1",
+    }
+    return subprocess.Popen(
+        [sys.executable, "-P", "-m", __name__],
+        stdin=subprocess.PIPE,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.DEVNULL,
+        env=surroundings,
+        creationflags=getattr(subprocess, "CREATE_NO_WINDOW", 0),
+    )
+
+
+def _stream(stream: Any) -> BinaryIO:
+    """A pipe that was asked for is there."""
+    assert stream is not None
+    found: BinaryIO = stream
+    return found
+
+
+def _serve(requests: BinaryIO, answers: BinaryIO) -> None:
+    """The second process: draw what comes in until nothing does."""
+    _load()
+    _answer(answers, True)
+    while True:
+        draw, figure = pickle.load(requests)
+        try:
+            answer = True, draw(figure)
+        except Exception:
+            answer = False, None
+        _answer(answers, answer)
+
+
+def _answer(answers: BinaryIO, content: object) -> None:
+    pickle.dump(content, answers)
+    answers.flush()
+
+
+def _load() -> None:
+    """Everything that drawing needs."""
+    from importlib import import_module
+
+    from repeatab.report.figures.style import styled
+
+    for name in (
+        "matplotlib.backends.backend_agg",
+        "matplotlib.backends.backend_svg",
+        "repeatab.report.pictures",
+    ):
+        import_module(name)
+    with styled():
+        pass
+
+
+def _main() -> None:
+    # The keyboard interrupts the process that started this one, and that one decides.
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+    # What a library prints must not get between the pictures.
+    answers = os.fdopen(os.dup(sys.stdout.fileno()), "wb")
+    os.dup2(sys.stderr.fileno(), sys.stdout.fileno())
+    with suppress(EOFError, OSError):
+        _serve(sys.stdin.buffer, answers)
+    # Nothing is left to put in order, and taking the libraries down takes time.
+    os._exit(0)
+
+
+if __name__ == "__main__":
+    _main()
