@@ -31,6 +31,7 @@ class Part:
     comma_between: bool
     typed: bool
     detected: tuple[str, ...]
+    decimal: str = ""
 
 
 def with_folder_values(raw: RawTable, values: Mapping[str, str]) -> RawTable:
@@ -74,6 +75,7 @@ def arrange(raw: RawTable, plan: ColumnPlan) -> Part:
         comma_between=raw.comma_between,
         typed=raw.typed,
         detected=raw.detected,
+        decimal=raw.decimal,
     )
 
 

@@ -55,7 +55,8 @@ def condense(
     ----------
     statistics : one for all sections, or section -> statistic; a section without one is left out with a
         finding.
-    part : whether these are the results of some of the files only, so that a section may be absent.
+    part : whether these are some of the results only, so that a section or a condition may be absent, and what has to
+        be seen over all runs is left to whoever joins them.
 
     Returns
     -------
@@ -83,16 +84,17 @@ def condense(
     findings: list[DataFinding] = []
     for statistic, sections in by_section.items():
         rows = frame if sections is None else _of_sections(frame, sections)
-        runs, found = _condensed(rows, keys, statistic, results)
+        runs, found = _condensed(rows, keys, statistic, results, part=part)
         if not part:
             _refuse_empty(runs, sections, statistic, found)
         parts.append(runs)
         findings += found
-    findings += _left_out(frame, by_section)
+    if not part:
+        findings += _left_out(frame, by_section)
     runs = nw.concat(parts, how="vertical")
     runs = nw.maybe_reset_index(runs.sort(*keys) if keys else runs)
     carried = [name for name in (RUN_ORDER, POSITION, TIME) if name in results.factors and name not in keys]
-    told = [_told(statistic, sections) for statistic, sections in by_section.items()]
+    told = [] if part else [_told(statistic, sections) for statistic, sections in by_section.items()]
     kept = FINE in runs.columns
     if results.nominal is not None and not kept:
         text = "The run results are formed from the results in double precision and hold no more digits than these."
@@ -178,6 +180,11 @@ def _left_out(frame: Lazy, by_section: Mapping[Statistic, tuple[str, ...] | None
         return []
     declared = {section for sections in by_section.values() for section in sections or ()}
     present = {str(level) for level in frame.select(SECTION).unique().collect()[SECTION].to_list()}
+    return left_out(present, declared)
+
+
+def left_out(present: set[str], declared: set[str]) -> list[DataFinding]:
+    """The finding on sections that are in the data and not declared, if there are any."""
     rest = sorted(present - declared)
     if not rest:
         return []
@@ -187,19 +194,20 @@ def _left_out(frame: Lazy, by_section: Mapping[Statistic, tuple[str, ...] | None
 
 
 def _condensed(
-    rows: Lazy, keys: Sequence[str], statistic: Statistic, results: Results
+    rows: Lazy, keys: Sequence[str], statistic: Statistic, results: Results, *, part: bool
 ) -> tuple[nw.DataFrame[Any], list[DataFinding]]:
     match statistic:
         case Mean() | Minimum():
             value = nw.col(RESULT).mean() if isinstance(statistic, Mean) else nw.col(RESULT).min()
             runs = _aggregate(rows, keys, value, results)
-            return _finished(runs), [*stops_missing(runs, keys), *order_changes(rows, keys)]
+            short = [] if part else stops_missing(runs, keys)
+            return _finished(runs), [*short, *order_changes(rows, keys)]
         case LastStops(count=count):
             runs, findings = _last_stops(rows, keys, count, results)
             findings += too_few_stops(runs.filter(nw.col(STOPS) < count), keys, count)
             return _finished(runs.filter(nw.col(STOPS) == count)), [*findings, *order_changes(rows, keys)]
         case MeanOverConditions(conditions=conditions):
-            runs, incomplete = _over_conditions(rows, keys, conditions, results)
+            runs, incomplete = _over_conditions(rows, keys, conditions, results, part=part)
             findings = conditions_missing(incomplete, keys, conditions)
             return _finished(runs), [*findings, *order_changes(rows, keys)]
 
@@ -283,7 +291,7 @@ def _is_number(label: object) -> bool:
 
 
 def _over_conditions(
-    rows: Lazy, keys: Sequence[str], conditions: Sequence[str], results: Results
+    rows: Lazy, keys: Sequence[str], conditions: Sequence[str], results: Results, *, part: bool
 ) -> tuple[nw.DataFrame[Any], nw.DataFrame[Any]]:
     """The complete runs, and the incomplete ones with the conditions each of them has."""
     if CONDITION not in results.factors:
@@ -294,7 +302,7 @@ def _over_conditions(
     text = nw.col(CONDITION).cast(nw.String)
     present = sorted(str(c) for c in rows.select(text).unique().collect()[CONDITION].drop_nulls().to_list())
     for condition in conditions:
-        if condition not in present:
+        if condition not in present and not part:
             raise InputError(
                 f"The condition '{condition}' is needed for a mean over conditions, but no row has it. The "
                 f"data have {listed(present)}.{nearest(condition, present)} Correct it under [sections]."
@@ -333,6 +341,14 @@ def _refuse_empty(
             f"No run gives a result for {where} by the statistic '{statistic}'.{why} Complete the data, or "
             "declare another statistic under [sections]."
         )
+
+
+def ways_in_words(statistics: Mapping[str, Statistic]) -> list[str]:
+    """How the sections' run results are formed."""
+    grouped: dict[Statistic, tuple[str, ...]] = {}
+    for section, statistic in statistics.items():
+        grouped[statistic] = (*grouped.get(statistic, ()), section)
+    return [_told(statistic, sections) for statistic, sections in grouped.items()]
 
 
 def _told(statistic: Statistic, sections: Sequence[str] | None) -> str:

@@ -152,7 +152,9 @@ def _with_numbers(part: Part, numbers: Sequence[str], plan: ColumnPlan) -> tuple
     if not text:
         return table, None
     every = [column for columns in text.values() for column, _ in columns]
-    marks = decide_marks(every, plan.options, file=part.file, comma_between=part.comma_between)
+    marks = decide_marks(
+        every, plan.options, file=part.file, comma_between=part.comma_between, head=part.decimal
+    )
     for name, columns in text.items():
         table = _replaced(table, name, _parsed(columns, table.num_rows, marks, part.file))
     return table, marks

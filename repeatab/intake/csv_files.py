@@ -13,11 +13,18 @@ from repeatab.base.shielded import SHIELD, unshielded
 from repeatab.intake.dialect import Dialect, find_dialect, to_utf8
 from repeatab.intake.header import is_units_row
 from repeatab.intake.options import ReadOptions, Separator
+from repeatab.intake.portions import TextPortion
 from repeatab.intake.raw import RawTable, no_rows, refuse_bad_names, unique_names
 
 
 def read_text_table(
-    raw: bytes, *, file: str, wanted: Sequence[str], numbers: Sequence[str], options: ReadOptions
+    raw: bytes,
+    *,
+    file: str,
+    wanted: Sequence[str],
+    numbers: Sequence[str],
+    options: ReadOptions,
+    portion: TextPortion | None = None,
 ) -> RawTable:
     """Read one text table.
 
@@ -25,6 +32,7 @@ def read_text_table(
     ----------
     wanted : columns the user named; they find the header and must be unique.
     numbers : those of them that must hold numbers; they tell a units row from a result.
+    portion : that `raw` holds below the head, where it is not the whole file.
 
     Raises
     ------
@@ -37,7 +45,7 @@ def read_text_table(
     names = [cell.strip() for cell in dialect.records[dialect.header]]
     refuse_bad_names(names, wanted, file=file, row=dialect.header + 1)
     keys = unique_names(names)
-    table, row_numbers = _read_rows(text, keys, dialect, file=file)
+    table, row_numbers = _read_rows(text, keys, dialect, portion, file=file)
     detected = [f"{dialect.separator.value} between values", f"{encoding.value} text"]
     if dialect.header > 0:
         detected.append(f"header in row {dialect.header + 1}")
@@ -48,12 +56,13 @@ def read_text_table(
             units = dict(zip(keys, first, strict=True))
             detected.append(f"units in row {int(row_numbers[0])}")
             table, row_numbers = table.slice(1), row_numbers[1:]
-    if table.num_rows == 0:
+    if table.num_rows == 0 and portion is None:
         raise no_rows(file=file, columns=keys)
     return RawTable(
         file=file,
         table=table,
         row_numbers=row_numbers,
+        decimal=portion.head.decimal if portion is not None else "",
         heading=dialect.records[: dialect.header],
         units=units,
         comma_between=dialect.separator is Separator.COMMA,
@@ -61,18 +70,23 @@ def read_text_table(
     )
 
 
-def _read_rows(text: bytes, keys: list[str], dialect: Dialect, *, file: str) -> tuple[Any, Any]:
+def _read_rows(
+    text: bytes, keys: list[str], dialect: Dialect, portion: TextPortion | None, *, file: str
+) -> tuple[Any, Any]:
     """Every row below the header as text, blank rows left out, with the row numbers of a spreadsheet."""
     import numpy as np
     import pyarrow as pa
     import pyarrow.csv
 
     uneven: list[tuple[int, int]] = []
+    blank: list[int] = []
 
     def note_uneven(row: Any) -> str:
-        blank = row.actual_columns == 1 and not row.text.strip()
-        if not blank:
-            uneven.append((row.number - dialect.lines_to_header + dialect.header + 1, row.actual_columns))
+        at = row.number - dialect.lines_to_header - 1
+        if row.actual_columns == 1 and not row.text.strip():
+            blank.append(at)
+        else:
+            uneven.append((at, row.actual_columns))
         return "skip" if not uneven else "error"
 
     positions = [f"{index}" for index in range(len(keys))]
@@ -98,17 +112,28 @@ def _read_rows(text: bytes, keys: list[str], dialect: Dialect, *, file: str) -> 
         )
     except pa.ArrowException as error:
         if uneven:
-            raise _ragged(*uneven[0], expected=len(keys), file=file) from None
+            at, found = uneven[0]
+            (row,) = _row_numbers(np.array([at]), dialect, portion)
+            raise _ragged(int(row), found, expected=len(keys), file=file) from None
         raise InputError(
             f"{file}: the text cannot be split into columns ({error}). Look for a stray quotation mark."
         ) from None
     _refuse_open_quotation(text, table, file=file)
     table = _unshielded(table.rename_columns(keys), text)
-    row_numbers = np.arange(table.num_rows, dtype=np.int64) + dialect.header + 2
+    places = np.delete(np.arange(table.num_rows + len(blank), dtype=np.int64), blank)
+    row_numbers = _row_numbers(places, dialect, portion)
     filled = _filled_rows(table)
     if filled.all():
         return table, row_numbers
     return table.filter(pa.array(filled)), row_numbers[filled]
+
+
+def _row_numbers(places: Any, dialect: Dialect, portion: TextPortion | None) -> Any:
+    """The rows that a spreadsheet shows for places below the header, of the text that was read, from 0."""
+    rows = places + dialect.header + 2
+    if portion is not None:
+        rows[rows > portion.head.rows] += portion.rows_before
+    return rows
 
 
 def _unshielded(table: Any, text: bytes) -> Any:

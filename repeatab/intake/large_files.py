@@ -21,6 +21,7 @@ from repeatab.base.progress import Progress
 from repeatab.intake.columns import RESULT, SECTION, ColumnPlan
 from repeatab.intake.engine import Lazy
 from repeatab.intake.frames import one_row_per_section, section_column
+from repeatab.intake.heads import covariates_of, is_number, is_text, numbers_among
 from repeatab.intake.large_store import connect, kept_on_disk
 from repeatab.intake.large_text import (
     Number,
@@ -32,7 +33,7 @@ from repeatab.intake.large_text import (
     number_of_text,
     text_source,
 )
-from repeatab.intake.numbers import TextColumn, decide_marks, number_like
+from repeatab.intake.numbers import TextColumn, decide_marks
 from repeatab.intake.options import Encoding
 from repeatab.intake.parquet_files import refuse_hollow
 from repeatab.intake.raw import RawTable
@@ -75,14 +76,16 @@ class _Written:
 
 
 def are_large(files: Sequence[SourceFile]) -> bool:
-    """Whether the files together are more than is read into memory at once."""
+    """Whether the files together are more than is read into memory at once; a portion of a file never is."""
+    if any(f.portion is not None for f in files):
+        return False
     try:
-        text = sum(f.path.stat().st_size for f in files if f.kind is FileKind.TEXT)
+        text = sum(f.size for f in files if f.kind is FileKind.TEXT)
         if text > MOST_BYTES:
             return True
         # A row of a Parquet file takes a byte at the least, unless its columns hold hardly anything.
         stored = [f for f in files if f.kind is FileKind.PARQUET]
-        if sum(f.path.stat().st_size for f in stored) < MOST_ROWS // 16:
+        if sum(f.size for f in stored) < MOST_ROWS // 16:
             return False
         return sum(_stored_rows(f) for f in stored) > MOST_ROWS
     except OSError:
@@ -112,7 +115,7 @@ def open_large(files: Sequence[SourceFile], plan: ColumnPlan, progress: Progress
     connection = connect(files)
     digests, encodings = _fingerprints(files, plan, progress)
     written = [_look_at(f, plan, encodings.get(f.name, Encoding.UTF_8)) for f in files]
-    covariates = _covariates(written, plan)
+    covariates = covariates_of([numbers_among(one.raw, plan) for one in written], plan)
     groups: dict[WrittenAs, list[_Written]] = {}
     for one in written:
         groups.setdefault(one.way, []).append(one)
@@ -165,7 +168,7 @@ def _look_at(file: SourceFile, plan: ColumnPlan, encoding: Encoding) -> _Written
         case FileKind.TEXT:
             raw, way = text_source(file.path, file=file.name, plan=plan, encoding=encoding)
         case FileKind.PARQUET:
-            raw, way = _parquet_source(file, plan)
+            raw, way = parquet_source(file, plan)
         case FileKind.WORKBOOK:
             raise InputError(
                 f"{file.name}: a workbook stands among files so large that they are read piece by piece. Export it "
@@ -192,7 +195,7 @@ def _look_at(file: SourceFile, plan: ColumnPlan, encoding: Encoding) -> _Written
     return _Written(file=file, raw=raw, way=way, values=values, detected=(*raw.detected, *way.sentences))
 
 
-def _parquet_source(file: SourceFile, plan: ColumnPlan) -> tuple[RawTable, WrittenAs]:
+def parquet_source(file: SourceFile, plan: ColumnPlan) -> tuple[RawTable, WrittenAs]:
     """The types of a Parquet file, and its first rows for what text there is among its numbers."""
     import numpy as np
     import pyarrow as pa
@@ -220,7 +223,7 @@ def _parquet_source(file: SourceFile, plan: ColumnPlan) -> tuple[RawTable, Writt
         # Only so that the refusal can list what there is.
         raw = RawTable(file=file.name, table=pa.table({n: [] for n in (*wanted, *missing)}), row_numbers=None)
         return raw, WrittenAs(columns=tuple(names))
-    text = [n for n in plan.number_columns if n in wanted and _is_text(table.column(n).type)]
+    text = [n for n in plan.number_columns if n in wanted and is_text(table.column(n).type)]
     marks = None
     if text:
         cells = [
@@ -230,41 +233,6 @@ def _parquet_source(file: SourceFile, plan: ColumnPlan) -> tuple[RawTable, Writt
         marks = decide_marks(cells, plan.options, file=file.name, comma_between=False)
     kinds = tuple((name, str(table.column(name).type)) for name in wanted)
     return raw, WrittenAs(columns=tuple(wanted), kinds=kinds, marks=marks)
-
-
-def _is_text(kind: Any) -> bool:
-    import pyarrow as pa
-
-    kind = kind.value_type if pa.types.is_dictionary(kind) else kind
-    return bool(pa.types.is_string(kind) or pa.types.is_large_string(kind) or pa.types.is_string_view(kind))
-
-
-def _is_number(kind: Any) -> bool:
-    import pyarrow as pa
-
-    return bool(pa.types.is_integer(kind) or pa.types.is_floating(kind) or pa.types.is_decimal(kind))
-
-
-def _covariates(written: Sequence[_Written], plan: ColumnPlan) -> tuple[str, ...]:
-    """The own columns that hold numbers, by what the heads of the files show."""
-    found = []
-    for name in plan.names:
-        if name in plan.options.covariates:
-            found.append(name)
-        elif plan.is_open(name) and name in plan.columns:
-            like = filled = 0
-            for one in written:
-                if plan.columns[name] not in one.raw.table.column_names:
-                    continue
-                cells = one.raw.table.column(plan.columns[name])
-                if _is_text(cells.type):
-                    of = number_like(cells.cast("string")) if not one.raw.typed else (0, len(cells))
-                    like, filled = like + of[0], filled + of[1]
-                else:
-                    like, filled = like + len(cells) * _is_number(cells.type), filled + len(cells)
-            if filled and 2 * like >= filled:
-                found.append(name)
-    return tuple(found)
 
 
 def _selected(connection: Any, group: Sequence[_Written], plan: ColumnPlan, covariates: Sequence[str]) -> Any:
@@ -321,10 +289,10 @@ def _number(
 ) -> Number:
     expression = _column(one, column, values)
     kind = one.raw.table.column(column).type if column in one.way.columns else None
-    if kind is None or _is_text(kind):
+    if kind is None or is_text(kind):
         marks = one.way.marks or decide_marks([], plan.options, file=one.file.name, comma_between=False)
         return number_of_text(f"CAST({expression} AS VARCHAR)", column, marks, name=alias)
-    if not _is_number(kind):
+    if not is_number(kind):
         raise InputError(
             f"{one.file.name}, column '{column}': found values of type {kind}, expected numbers. "
             f"Correct the column named for '{name}' under [columns]."

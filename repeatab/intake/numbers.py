@@ -74,11 +74,12 @@ def number_like(cells: Any) -> tuple[int, int]:
 
 
 def decide_marks(
-    columns: Sequence[TextColumn], options: ReadOptions, *, file: str, comma_between: bool
+    columns: Sequence[TextColumn], options: ReadOptions, *, file: str, comma_between: bool, head: str = ""
 ) -> Marks:
     """The decimal and thousands marks of a file, from all its columns of numbers.
 
-    `comma_between`: commas separate the values, so a point in them is a decimal point.
+    `comma_between`: commas separate the values, so a point in them is a decimal point. `head`: the decimal mark that
+    the head of the file shows, where these are some of its rows.
 
     Raises
     ------
@@ -86,11 +87,32 @@ def decide_marks(
         Cells contradict each other, or every cell with a mark could be read in two ways.
     """
     decimal = _declared_decimal(options)
+    if decimal is None and head:
+        _refuse_other_decimal(columns, head, file=file)
+        decimal = head
     if decimal is None:
         decimal = _detected_decimal(columns, file=file, comma_between=comma_between)
     grouping = _grouping(decimal, options)
     word = "point" if decimal == "." else "comma"
     return Marks(decimal=decimal, grouping=grouping, sentence=f"decimal {word}")
+
+
+def decimal_shown(columns: Sequence[TextColumn], options: ReadOptions) -> str:
+    """The decimal mark that is declared, or that a cell shows beyond doubt; "" where there is neither."""
+    declared = _declared_decimal(options)
+    if declared is not None:
+        return declared
+    return next((mark for mark in ".," if _first_of(columns, _sure(mark))), "")
+
+
+def _refuse_other_decimal(columns: Sequence[TextColumn], head: str, *, file: str) -> None:
+    other, words = (",", ("comma", "point")) if head == "." else (".", ("point", "comma"))
+    found = _first_of([column for column in columns if _has(column, other)], _sure(other))
+    if found:
+        raise InputError(
+            f"{file}: {found} has a decimal {words[0]}, the first rows of the file a decimal {words[1]}; expected one "
+            "mark throughout. Correct the cells, or split the file and declare the decimal mark of each part."
+        )
 
 
 def _declared_decimal(options: ReadOptions) -> str | None:

@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import Any
 
 from repeatab.base.errors import InputError, short
+from repeatab.intake.portions import ParquetPortion
 from repeatab.intake.raw import RawTable, no_rows, refuse_bad_names
 
 MOST_ROWS, MOST_ROWS_PER_BYTE = 200_000, 4
@@ -17,8 +18,15 @@ MOST_TEXT, MOST_TEXT_PER_BYTE = 32 << 20, 10
 """Of one column, when every row holds its text."""
 
 
-def read_parquet(path: Path, *, file: str, wanted: Sequence[str], extra: Sequence[str] = ()) -> RawTable:
-    """Read one Parquet file; its first row counts as row 2, as if a header stood above it.
+def read_parquet(
+    path: Path,
+    *,
+    file: str,
+    wanted: Sequence[str],
+    extra: Sequence[str] = (),
+    portion: ParquetPortion | None = None,
+) -> RawTable:
+    """Read one Parquet file, or a portion of it; its first row counts as row 2, as if a header stood above it.
 
     Raises
     ------
@@ -42,9 +50,13 @@ def read_parquet(path: Path, *, file: str, wanted: Sequence[str], extra: Sequenc
             texts = [name for name in useful if _is_text(stored.schema_arrow.field(name).type)]
         # Texts as numbers of a list first: one long text in it may stand in every row.
         with pq.ParquetFile(path, read_dictionary=texts) as stored:
-            table = stored.read(columns=None if missing else useful)
+            columns = None if missing else useful
+            if portion is None:
+                table = stored.read(columns=columns)
+            else:
+                table = stored.read_row_groups(range(portion.first, portion.stop), columns=columns)
             table.validate(full=True)
-        _refuse_long_text(table, path.stat().st_size, file=file)
+        _refuse_long_text(table, path.stat().st_size if portion is None else portion.size, file=file)
     except (pa.ArrowException, OSError, UnicodeDecodeError) as error:
         raise InputError(
             f"{file}: cannot be read as Parquet ({error}). Expected a .parquet file; write it again or "
@@ -55,7 +67,7 @@ def read_parquet(path: Path, *, file: str, wanted: Sequence[str], extra: Sequenc
     return RawTable(
         file=file,
         table=_decoded(table),
-        row_numbers=np.arange(table.num_rows, dtype=np.int64) + 2,
+        row_numbers=np.arange(table.num_rows, dtype=np.int64) + 2 + (portion.rows_before if portion else 0),
         typed=True,
         detected=("Parquet, types as stored",),
     )

@@ -24,6 +24,7 @@ class RawTable:
     units : column -> text of the units row; empty without one.
     comma_between : whether a comma stands between the values, so that it cannot be a bare decimal mark.
     typed : whether the file itself says which columns are numbers (Parquet), so labels keep their types.
+    decimal : the decimal mark that the head of the file shows, where these are some of its rows; else "".
     """
 
     file: str
@@ -34,6 +35,7 @@ class RawTable:
     comma_between: bool = False
     typed: bool = False
     detected: tuple[str, ...] = ()
+    decimal: str = ""
 
 
 def refuse_bad_names(names: Sequence[str], wanted: Sequence[str], *, file: str, row: int) -> None:

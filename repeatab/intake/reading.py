@@ -18,9 +18,9 @@ from repeatab.base.progress import Progress, silent
 from repeatab.base.quantity import FRICTION, Quantity
 from repeatab.intake.aliases import Aliases, apply_aliases
 from repeatab.intake.arrange import Part, arrange, with_folder_values
-from repeatab.intake.checks.every import check_rows, check_usable
+from repeatab.intake.checks.every import check_usable
 from repeatab.intake.checks.usable import set_aside
-from repeatab.intake.checks.values import check_digits
+from repeatab.intake.checks.values import check_digits, check_plausible
 from repeatab.intake.columns import ColumnPlan, plan_columns
 from repeatab.intake.convert import convert, told
 from repeatab.intake.csv_files import read_text_table
@@ -30,6 +30,7 @@ from repeatab.intake.frames import arrange_frame, frame_numbers, open_frame
 from repeatab.intake.large_files import are_large, open_large, refuse_wrong_numbers
 from repeatab.intake.options import ReadOptions
 from repeatab.intake.parquet_files import read_parquet
+from repeatab.intake.portions import ParquetPortion, TextPortion
 from repeatab.intake.raw import RawTable
 from repeatab.intake.results import Results
 from repeatab.intake.roles import SOURCE_ROW
@@ -111,7 +112,7 @@ def read_piece(
     exclude: Sequence[Exclusion],
     quantity: Quantity,
 ) -> tuple[Results, tuple[bool, ...]]:
-    """Some of the files of a study, with the checks for which these are enough.
+    """Some of the files of a study, or a portion of one, with the checks that need no row but the one they check.
 
     Returns
     -------
@@ -141,7 +142,9 @@ def _held(
     for done, file in enumerate(files):
         progress("reading", done, len(files))
         own = arrange(with_folder_values(_raw_table(file, plan), file.partition), plan)
-        inputs.append(InputFile(name=file.name, sha256=fingerprint(file.path), rows=own.table.num_rows))
+        # The fingerprint of a divided file is taken once, not with every portion.
+        digest = fingerprint(file.path) if file.portion is None else ""
+        inputs.append(InputFile(name=file.name, sha256=digest, rows=own.table.num_rows))
         frame, sentences = apply_aliases(nw.from_native(own.table).lazy(), aliases)
         taken = exclude_rows(frame, exclusions, aliases, file=file.name)
         renamed |= dict.fromkeys(sentences)
@@ -159,8 +162,11 @@ def _held(
     )
     # From here on pandas: its grouping knows windows, which Arrow tables lack.
     frame = usable.collect(backend="pandas").lazy()
-    check = check_rows if part else check_usable
-    findings += check(frame, quantity=quantity, factors=factors, covariates=converted.covariates)
+    findings += (
+        check_plausible(frame, quantity)
+        if part
+        else check_usable(frame, quantity=quantity, factors=factors, covariates=converted.covariates)
+    )
     findings += converted.findings
     results = Results(
         frame=frame.to_native(),
@@ -207,7 +213,7 @@ def _from_large(
     numbers = refuse_wrong_numbers(taken.kept)
     frame, findings = set_aside(numbers, factors=factors, covariates=beside, may_be_empty=part)
     if part:
-        findings += check_rows(frame, quantity=quantity, factors=factors, covariates=covariates)
+        findings += check_plausible(frame, quantity)
     else:
         findings += check_usable(
             frame, quantity=quantity, factors=factors, covariates=covariates, progress=progress
@@ -232,16 +238,22 @@ def _from_large(
 def _raw_table(file: SourceFile, plan: ColumnPlan) -> RawTable:
     wanted, numbers, options = plan.wanted, plan.number_columns, plan.options
     try:
-        match file.kind:
-            case FileKind.TEXT:
+        match file.kind, file.portion:
+            case FileKind.TEXT, TextPortion() as portion:
+                raw, options = portion.read(file.path), portion.head.options(options)
+                return read_text_table(
+                    raw, file=file.name, wanted=wanted, numbers=numbers, options=options, portion=portion
+                )
+            case FileKind.TEXT, _:
                 raw = file.path.read_bytes()
                 return read_text_table(raw, file=file.name, wanted=wanted, numbers=numbers, options=options)
-            case FileKind.WORKBOOK:
+            case FileKind.WORKBOOK, _:
                 return read_workbook(
                     file.path, file=file.name, wanted=wanted, numbers=numbers, options=options
                 )
-            case FileKind.PARQUET:
-                return read_parquet(file.path, file=file.name, wanted=wanted, extra=plan.extra)
+            case _:
+                rows = file.portion if isinstance(file.portion, ParquetPortion) else None
+                return read_parquet(file.path, file=file.name, wanted=wanted, extra=plan.extra, portion=rows)
     except OSError as error:
         raise InputError(f"{file.name}: cannot be read ({error.strerror}). Correct the path.") from None
 

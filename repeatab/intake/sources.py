@@ -18,6 +18,7 @@ from urllib.parse import unquote
 
 from repeatab.base.errors import InputError, listed, nearest
 from repeatab.base.files import reachable, refuse_no_plain_file, shown_name
+from repeatab.intake.portions import Portion
 
 
 class FileKind(Enum):
@@ -49,12 +50,24 @@ class SourceFile:
     """A file to read: where it is, the relative name it goes by, and how it is stored.
 
     partition : column -> value, from folders named column=value; such a column holds text.
+    portion : the rows that are meant, where it is divided; None for all.
     """
 
     path: Path
     name: str
     kind: FileKind
     partition: Mapping[str, str] = field(default_factory=dict)
+    portion: Portion | None = None
+
+    @property
+    def size(self) -> int:
+        """Bytes of the rows that are meant.
+
+        Raises
+        ------
+        OSError
+        """
+        return self.path.stat().st_size if self.portion is None else self.portion.size
 
 
 def find_files(

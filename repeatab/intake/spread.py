@@ -1,10 +1,11 @@
-"""Results read on several machines: each reads some of the files, and little comes back.
+"""Results read on several machines: each reads some of the files, or portions of large ones, and little comes back.
 
 In: result files that every machine finds under the same path, and what is to be made of each piece.  Out: Spread,
 what was made of the pieces with the findings on all of them.
 
 Rows are read, set aside and checked where they lie. What has to be seen over all files (spelling, lone levels, a
-pad set in two lots, units) is checked on counts of the levels, which come back with each piece.
+pad set in two lots, units) is checked on counts of the levels, which come back with each piece; runs and rows that two
+pieces have come back themselves (shared_rows).
 """
 
 from __future__ import annotations
@@ -15,35 +16,49 @@ from pathlib import Path
 from typing import Any, Generic, TypeVar
 
 import narwhals.stable.v2 as nw
+import numpy as np
 
-from repeatab.base.errors import InputError, listed
+from repeatab.base.files import fingerprint
 from repeatab.base.progress import Progress, silent
 from repeatab.base.quantity import Quantity
 from repeatab.intake.aliases import Aliases
-from repeatab.intake.checks.every import check_levels
+from repeatab.intake.checks.every import check_rows
+from repeatab.intake.checks.keys import repeated_keys
+from repeatab.intake.checks.order import run_times
 from repeatab.intake.columns import SECTION, plan_columns
-from repeatab.intake.condense import holds_stops, run_keys
-from repeatab.intake.engine import WEIGHT
+from repeatab.intake.condense import holds_stops
+from repeatab.intake.dividing import Divided, divide
+from repeatab.intake.engine import MANY_ROWS, WEIGHT
 from repeatab.intake.exclusions import Exclusion, refuse_unmatched
-from repeatab.intake.full_digits import FINE
+from repeatab.intake.joined_pieces import WITHIN_RUNS, results_of_pieces
 from repeatab.intake.machines import Machines, on_machines
 from repeatab.intake.options import ReadOptions
 from repeatab.intake.results import Results
 from repeatab.intake.roles import SOURCE_FILE, Role
+from repeatab.intake.shared_rows import (
+    Marks,
+    RowsOfPiece,
+    compared_by,
+    groups_of,
+    joined_rows,
+    marks_in_several,
+    part_rows,
+)
 from repeatab.intake.sources import SourceFile, find_files
 from repeatab.outcome.outcome import DataFinding
 
-MOST_BYTES = 64 << 20
-"""Small files are read together up to this size; a larger one is a piece of its own."""
+MOST_ROWS_APART = 1_000_000
+"""Rows of runs in several pieces that come back; where there are more, one machine reads their files whole."""
 
 Made = TypeVar("Made")
-# Levels of these tell single rows or runs; they are not compared over files.
-_FINE = tuple(role.value for role in (Role.RUN, Role.STOP, Role.TIME, Role.RUN_ORDER, Role.POSITION_IN_LOT))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Order:
-    """What every machine is told: how the files are read, and what is made of the results."""
+    """What every machine is told: how the files are read, and what is made of the results.
+
+    whole_runs : whether what is made needs all stops of a run together.
+    """
 
     columns: Mapping[str, str]
     options: ReadOptions
@@ -52,24 +67,38 @@ class Order:
     quantity: Quantity
     base: Path | None
     make: Callable[[Results], Any]
+    whole_runs: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Piece(Generic[Made]):
-    """What comes back for some of the files. `results` holds no rows; `levels` the rows by levels of the factors."""
+    """What comes back for a piece. `results` holds no rows; `levels` the rows by levels of the factors."""
 
     results: Results
     matched: tuple[bool, ...]
     levels: Any
+    rows: RowsOfPiece
     made: Made
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Spread(Generic[Made]):
-    """What was made of each piece, and everything that was found; `results` holds no rows."""
+    """What was made of each piece, and everything that was found; `results` holds no rows.
+
+    sections : that usable rows have, whether they count in the study or not.
+    """
 
     made: tuple[Made, ...]
     results: Results
+    sections: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class _Task:
+    """Files or portions to read as one; of these marks the rows are set apart."""
+
+    files: tuple[SourceFile, ...]
+    apart: Marks | None = None
 
 
 def read_on_machines(
@@ -77,7 +106,6 @@ def read_on_machines(
     order: Order,
     machines: Machines,
     *,
-    groups: Callable[[Sequence[Any]], Sequence[Sequence[int]]] | None = None,
     progress: Progress = silent,
 ) -> Spread[Any]:
     """Read files on several machines.
@@ -85,7 +113,6 @@ def read_on_machines(
     Parameters
     ----------
     order : how they are read, and what is made of each piece.
-    groups : from what was made of the pieces, those that belong together and are read again as one.
 
     Raises
     ------
@@ -95,60 +122,83 @@ def read_on_machines(
     found = find_files(source, relative_to=order.base)
     # The machines start from other folders.
     files = [replace(file, path=file.path.absolute()) for file in found]
-    plan_columns(order.columns, order.options, order.exclude)
-    parcels = _parcels(files)
-    pieces = _read(parcels, order, machines, progress)
-    if groups is not None:
-        together = [group for group in groups([piece.made for piece in pieces]) if len(group) > 1]
-        if together:
-            joined = [tuple(file for at in group for file in parcels[at]) for group in together]
-            again = _read(joined, order, machines, progress)
-            gone = {at for group in together for at in group}
-            pieces = [*(p for at, p in enumerate(pieces) if at not in gone), *again]
+    plan = plan_columns(order.columns, order.options, order.exclude)
+    divided = divide(files, plan, machines, progress=progress)
+    work = _Work(replace(order, options=divided.options), divided, machines, progress)
+    tasks = [_Task(piece) for piece in divided.pieces]
+    missing = divided.without_digest
+    given = work([*tasks, *missing])
+    digests = divided.digests | {
+        file.name: digest for file, digest in zip(missing, given[len(tasks) :], strict=True)
+    }
+    pieces, together = _completed(tasks, given[: len(tasks)], work)
     refuse_unmatched(order.exclude, [piece.matched for piece in pieces])
-    return Spread(made=tuple(piece.made for piece in pieces), results=_results(pieces, files))
+    results = results_of_pieces(
+        [piece.results for piece in pieces], [piece.levels for piece in pieces],
+        [piece.rows.times for piece in pieces], together.findings, files=files, digests=digests, exclude=order.exclude,
+    )  # fmt: skip
+    detected = (*results.detected, *divided.told, *together.told)
+    sections = {str(level) for p in pieces if SECTION in p.levels for level in p.levels[SECTION].unique()}
+    return Spread(
+        made=(*(piece.made for piece in pieces), *together.made),
+        results=replace(results, detected=detected),
+        sections=tuple(sorted(sections)),
+    )
 
 
-def _parcels(files: Sequence[SourceFile]) -> list[tuple[SourceFile, ...]]:
-    parcels: list[list[SourceFile]] = []
-    size = 0
-    for file in files:
-        own = file.path.stat().st_size if file.path.is_file() else 0
-        if not parcels or size + own > MOST_BYTES:
-            parcels.append([])
-            size = 0
-        parcels[-1].append(file)
-        size += own
-    return [tuple(parcel) for parcel in parcels]
+@dataclass(frozen=True, slots=True)
+class _Work:
+    """The machines at the work on the pieces."""
 
+    order: Order
+    divided: Divided
+    machines: Machines
+    progress: Progress
 
-def _read(
-    parcels: Sequence[tuple[SourceFile, ...]], order: Order, machines: Machines, progress: Progress
-) -> list[Piece[Any]]:
-    return on_machines(machines, _Reader(order), parcels, progress=progress, step="files on the machines")
+    def __call__(self, tasks: Sequence[_Task | SourceFile]) -> list[Any]:
+        reader = _Reader(self.order, self.divided.rows > MANY_ROWS)
+        return on_machines(
+            self.machines, reader, tasks, progress=self.progress, step="pieces on the machines"
+        )
 
 
 @dataclass(frozen=True, slots=True)
 class _Reader:
-    """The work itself, as it is sent."""
+    """The work itself, as it is sent; many : see `compared_by`."""
 
     order: Order
+    many: bool
 
-    def __call__(self, files: tuple[SourceFile, ...]) -> Piece[Any]:
+    def __call__(self, task: _Task | SourceFile) -> Piece[Any] | str:
         from repeatab.intake.reading import read_piece
 
+        if isinstance(task, SourceFile):
+            return fingerprint(task.path)
         order = self.order
         results, matched = read_piece(
-            files, columns=order.columns, options=order.options, aliases=order.aliases, exclude=order.exclude,
+            task.files, columns=order.columns, options=order.options, aliases=order.aliases, exclude=order.exclude,
             quantity=order.quantity,
         )  # fmt: skip
+        by = compared_by(results, whole_runs=order.whole_runs, many=self.many)
+        whole = order.whole_runs and holds_stops(results)
+        ends = whole and any(file.portion is not None for file in task.files)
+        parted = part_rows(results, by, ends=ends, also=task.apart)
+        own = parted.stays if whole else results
         levels = _levels(results)
-        made = order.make(results)
+        repeated = repeated_keys(own.lazy(), own.factors)
+        found = check_rows(own.lazy(), factors=own.factors, covariates=own.covariates, repeated=repeated)
+        apart = parted.apart and replace(
+            parted.apart, findings=(), excluded=(), inputs=(), detected=(), connection=None
+        )
+        rows = RowsOfPiece(
+            marks=parted.marks, counts=parted.counts, apart=apart, apart_marks=parted.apart_marks,
+            held=not results.is_lazy, repeated=repeated, times=run_times(results.lazy(), results.factors),
+        )  # fmt: skip
+        made = order.make(own)
         if results.connection is not None:
             results.connection.close()
-        return Piece(
-            results=replace(results, frame=None, connection=None), matched=matched, levels=levels, made=made
-        )
+        told = replace(results, frame=None, connection=None, findings=(*results.findings, *found))
+        return Piece(results=told, matched=matched, levels=levels, rows=rows, made=made)
 
 
 def _levels(results: Results) -> Any:
@@ -156,109 +206,70 @@ def _levels(results: Results) -> Any:
     table = results.lazy()
     names = table.collect_schema().names()
     wanted = [*results.factors, Role.UNIT.value, Role.AVERAGING.value]
-    keys = [name for name in dict.fromkeys(wanted) if name in names and name not in _FINE]
+    keys = [name for name in dict.fromkeys(wanted) if name in names and name not in WITHIN_RUNS]
     keys += [SOURCE_FILE]
     counted = table.group_by(*keys).agg(nw.len().alias(WEIGHT)).collect()
     return counted.to_pandas()
 
 
-def _results(pieces: Sequence[Piece[Any]], files: Sequence[SourceFile]) -> Results:
-    import pandas as pd
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Together:
+    """What was made of the rows that pieces set apart, what was found in them, and what is said of files read whole."""
 
-    first = pieces[0].results
-    for piece in pieces:
-        differ = set(piece.results.covariates) ^ set(first.covariates)
-        if differ:
-            raise InputError(
-                f"{piece.results.inputs[0].name}: {listed(sorted(differ))} holds numbers in some files and labels in "
-                "others. Declare it a covariate or a factor."
-            )
-    levels = pd.concat([piece.levels for piece in pieces], ignore_index=True)
-    factors = [name for name in first.factors if name not in _FINE]
-    found = [finding for piece in pieces for finding in piece.results.findings]
-    found += check_levels(nw.from_native(levels).lazy(), quantity=first.quantity, factors=factors)
-    order = {file.name: at for at, file in enumerate(files)}
-    inputs = sorted((f for piece in pieces for f in piece.results.inputs), key=lambda f: order[f.name])
-    return replace(
-        first,
-        findings=_blocking_first(found),
-        excluded=tuple(e for piece in pieces for e in piece.results.excluded),
-        inputs=tuple(inputs),
-        detected=tuple(dict.fromkeys(s for piece in pieces for s in piece.results.detected)),
+    made: tuple[Any, ...] = ()
+    findings: tuple[DataFinding, ...] = ()
+    told: tuple[str, ...] = ()
+
+
+def _completed(
+    tasks: Sequence[_Task], pieces: Sequence[Piece[Any]], work: _Work
+) -> tuple[list[Piece[Any]], _Together]:
+    """The pieces, once rows that belong together have come together."""
+    done = list(pieces)
+    whole = work.order.whole_runs and holds_stops(done[0].results)
+    shared = marks_in_several([piece.rows for piece in done])
+    shared = shared if whole else shared[:MOST_ROWS_APART]
+    wanted = [np.intersect1d(piece.rows.marks, shared) for piece in done]
+    torn = [at for at, marks in enumerate(wanted) if len(marks) and (whole or done[at].rows.held)]
+    told: tuple[str, ...] = ()
+    if whole and not _few([(done[at].rows, wanted[at]) for at in torn]):
+        done, told = _read_whole(tasks, done, shared, work)
+    elif torn:
+        again = work([replace(tasks[at], apart=wanted[at]) for at in torn])
+        for at, piece in zip(torn, again, strict=True):
+            done[at] = piece if whole else replace(done[at], rows=piece.rows)
+    parts = [piece.rows.apart for piece in done if piece.rows.apart is not None]
+    if not parts:
+        return done, _Together(told=told)
+    table, nominal = joined_rows(parts)
+    rows = replace(parts[0], frame=table, nominal=nominal)
+    sums = [sum(counts) for counts in zip(*(piece.rows.repeated for piece in done), strict=True)]
+    double, every = repeated_keys(rows.lazy(), rows.factors)
+    found = check_rows(
+        rows.lazy(), factors=rows.factors, covariates=rows.covariates,
+        repeated=(sums[0] + double, sums[1] + every),
+    )  # fmt: skip
+    return done, _Together(made=(work.order.make(rows),) if whole else (), findings=tuple(found), told=told)
+
+
+def _few(torn: Sequence[tuple[RowsOfPiece, Marks]]) -> bool:
+    """Whether the rows of runs in several pieces can come back."""
+    rows = sum(int(rows.counts[np.isin(rows.marks, marks)].sum()) for rows, marks in torn)
+    return rows <= MOST_ROWS_APART and all(rows.held for rows, _ in torn)
+
+
+def _read_whole(
+    tasks: Sequence[_Task], pieces: Sequence[Piece[Any]], shared: Marks, work: _Work
+) -> tuple[list[Piece[Any]], tuple[str, ...]]:
+    """Files whose runs lie in many pieces, each group of them read by one machine."""
+    names = [[file.name for file in task.files] for task in tasks]
+    groups = groups_of([piece.rows.all_marks for piece in pieces], names, shared)
+    wholes = [{name for at in group for name in names[at]} for group in groups]
+    again = work([_Task(tuple(f for f in work.divided.files if f.name in whole)) for whole in wholes])
+    gone = {at for group in groups for at in group}
+    told = tuple(
+        f"{', '.join(sorted(whole))}: one machine reads all of it, because the stops of its runs lie far apart; "
+        "sort it by runs to share it"
+        for whole in wholes
     )
-
-
-def _blocking_first(found: Sequence[DataFinding]) -> tuple[DataFinding, ...]:
-    return tuple(sorted(dict.fromkeys(found), key=lambda finding: not finding.blocks))
-
-
-def joined_runs(spread: Spread[Results], sections: Sequence[str] = ()) -> Results:
-    """The run results of all pieces as one table.
-
-    Parameters
-    ----------
-    spread : what `condense` made of each piece.
-    sections : that must be among them, if they have sections.
-
-    Raises
-    ------
-    InputError
-        No run gives a result, or none for one of the sections.
-    """
-    import pandas as pd
-
-    runs = spread.made
-    keys = [name for name in runs[0].factors if name in runs[0].to_frame().columns]
-    table = pd.concat([one.to_frame() for one in runs], ignore_index=True)
-    nominal = runs[0].nominal if len({one.nominal for one in runs}) == 1 else None
-    if nominal is None and FINE in table.columns:
-        table = table.drop(columns=FINE)
-    table = table.sort_values(keys, kind="stable", ignore_index=True) if keys else table
-    _refuse_gaps(table, sections, spread)
-    gaps = [finding for one in runs for finding in one.findings]
-    return replace(
-        spread.results,
-        frame=table,
-        nominal=nominal,
-        factors=runs[0].factors,
-        findings=_blocking_first([*spread.results.findings, *gaps]),
-        detected=tuple(dict.fromkeys([*spread.results.detected, *(s for one in runs for s in one.detected)])),
-    )
-
-
-def _refuse_gaps(table: Any, sections: Sequence[str], spread: Spread[Results]) -> None:
-    has = {str(level) for level in table[SECTION].unique()} if SECTION in table.columns else set(sections)
-    lacking = [name for name in sections if name not in has]
-    if lacking or not len(table):
-        where = f"section {listed(lacking)}" if lacking else "any section"
-        found = [*spread.results.findings, *(f for one in spread.made for f in one.findings)]
-        why = f" {found[0].text}" if found else ""
-        raise InputError(
-            f"No run gives a result for {where}.{why} Complete the data, or correct the names under [sections]."
-        )
-
-
-def runs_in_several(made: Sequence[Results]) -> list[list[int]]:
-    """The pieces that hold stops of the same run, grouped."""
-    owner = list(range(len(made)))
-
-    def root(at: int) -> int:
-        while owner[at] != at:
-            at = owner[at]
-        return at
-
-    seen: dict[tuple[object, ...], int] = {}
-    for at, runs in enumerate(made):
-        if not holds_stops(runs):
-            continue
-        table = runs.to_frame()
-        keys = [name for name in run_keys(runs) if name in table.columns]
-        for key in table[keys].itertuples(index=False, name=None) if keys else ():
-            if key in seen:
-                owner[root(at)] = root(seen[key])
-            else:
-                seen[key] = at
-    groups: dict[int, list[int]] = {}
-    for at in range(len(made)):
-        groups.setdefault(root(at), []).append(at)
-    return list(groups.values())
+    return [*(piece for at, piece in enumerate(pieces) if at not in gone), *again], told

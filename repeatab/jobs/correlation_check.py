@@ -12,6 +12,7 @@ from typing import Any
 from repeatab.base.margin import Margin
 from repeatab.base.progress import Progress, silent
 from repeatab.base.quantity import FRICTION, Quantity
+from repeatab.cells import Cells
 from repeatab.intake.results import Results
 from repeatab.jobs.correlation.checks import analysis_method, scatter_notes
 from repeatab.jobs.correlation.methods import extra_methods
@@ -40,7 +41,7 @@ def check_correlation(
     question: CorrelationCheck,
     results: Results,
     *,
-    stops: Results | None = None,
+    stops: Results | Cells | None = None,
     past: PastOffsets | None = None,
     title: str = "Correlation check",
     progress: Progress = silent,
@@ -51,7 +52,7 @@ def check_correlation(
     Parameters
     ----------
     results : run results, one row per run and section, with columns for rig and pad set.
-    stops : the stops behind them, if there are any; used to show what a test on stops would claim.
+    stops : the stops behind them or their cells, if there are any; used to show what a test on stops would claim.
     past : what earlier months left behind, if a history is kept; shown beside this month, never judged with it.
     ready : is told of each figure as soon as what it shows is known.
 

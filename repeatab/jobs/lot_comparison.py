@@ -15,6 +15,7 @@ from repeatab.base.errors import StudyError
 from repeatab.base.margin import Margin
 from repeatab.base.progress import Progress, silent
 from repeatab.base.quantity import FRICTION, Quantity
+from repeatab.cells import Cells
 from repeatab.intake.results import Results
 from repeatab.intake.roles import STOPS, Role
 from repeatab.jobs.from_python import margin_of, read_columns
@@ -47,7 +48,7 @@ def compare_pad_lots(
     question: LotComparison,
     results: Results,
     *,
-    stops: Results | None = None,
+    stops: Results | Cells | None = None,
     title: str = "Lot comparison",
     progress: Progress = silent,
 ) -> Outcome:
@@ -57,7 +58,7 @@ def compare_pad_lots(
     ----------
     results : run results, one row per run and section, with columns for pad lot and pad set; a rig column where
         several rigs ran.
-    stops : the stops behind them, if there are any; used to show what a test on stops would claim.
+    stops : the stops behind them or their cells, if there are any; used to show what a test on stops would claim.
 
     Raises
     ------

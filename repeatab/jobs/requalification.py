@@ -10,11 +10,10 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import replace
 
-import narwhals.stable.v2 as nw
-
 from repeatab.base.notes import Note
 from repeatab.base.progress import Progress, silent
 from repeatab.base.quantity import Quantity
+from repeatab.cells import Cells
 from repeatab.intake.results import Results
 from repeatab.jobs.levels.comparison import LevelComparison
 from repeatab.jobs.levels.influence import influence_notes, influence_of, influence_table
@@ -64,7 +63,7 @@ def requalify_rig(
     question: Requalification,
     results: Results,
     *,
-    stops: Results | None = None,
+    stops: Results | Cells | None = None,
     title: str = "Requalification",
     progress: Progress = silent,
 ) -> Outcome:
@@ -74,7 +73,7 @@ def requalify_rig(
     ----------
     results : run results, one row per run and section, with columns for rig, phase and pad set, and for the visit
         and the pad lot where they are recorded.
-    stops : the stops behind them, if there are any; used to show what a test on stops would claim.
+    stops : the stops behind them or their cells, if there are any; used to show what a test on stops would claim.
 
     Raises
     ------
@@ -126,7 +125,7 @@ def _outcome(
     results: Results,
     found: MoveFindings,
     planned: Mapping[Key, MoreRuns],
-    stops: Results | None,
+    stops: Results | Cells | None,
     title: str,
 ) -> Outcome:
     quantity, hours, design = results.quantity, question.cost.hours_per_set, found.design
@@ -208,15 +207,13 @@ def _notes(*notes: Note | None) -> list[Note]:
     return [note for note in notes if note is not None]
 
 
-def _trap(stops: Results | None, found: MoveFindings) -> Table | None:
+def _trap(stops: Results | Cells | None, found: MoveFindings) -> Table | None:
     """What a test on the single stops of the moved rig would have claimed."""
     if stops is None:
         return None
-    rows = stops.lazy().filter(nw.col(RIG) == found.design.moved)
-    own = rows.to_native() if stops.is_lazy else rows.collect(backend="pandas").to_native()
-    table = found.design.table
-    how = replace(found.shift.how, table=table[table[RIG] == found.design.moved])
-    return stop_by_stop(replace(stops, frame=own), replace(found.shift, how=how))
+    moved, table = found.design.moved, found.design.table
+    how = replace(found.shift.how, table=table[table[RIG] == moved])
+    return stop_by_stop(stops, replace(found.shift, how=how), rig=moved)
 
 
 def _judgements(

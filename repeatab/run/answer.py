@@ -23,10 +23,11 @@ from repeatab.outcome.ready import FigureReady, not_yet_drawn
 from repeatab.run.control import answer_control_study
 from repeatab.run.evidence import hold_back, with_evidence_of_input
 from repeatab.run.past import past_of, with_base_period, with_evidence_of_past
-from repeatab.run.results import run_results, single_stops, study_results
+from repeatab.run.results import results_and_stops, run_results, study_results
 from repeatab.study.loading import Study
 
 if TYPE_CHECKING:
+    from repeatab.cells import Cells
     from repeatab.ledger.records import Stamp
     from repeatab.ledger.store import Ledger
 
@@ -98,10 +99,10 @@ def answer_study(
         return _round_robin(study, study.question, progress)
     if isinstance(study.question, ControlChart):
         return answer_control_study(study, study.question, ledger, progress)
-    results = study_results(study, progress=progress)
-    runs = with_base_period(study, run_results(study, results), ledger)
+    read = results_and_stops(study, progress=progress)
+    runs = with_base_period(study, run_results(study, read.results), ledger)
     past = past_of(study, ledger)
-    outcome = replace(_answer(study, results, runs, past, progress, ready), title=study.title)
+    outcome = replace(_answer(study, read.stops, runs, past, progress, ready), title=study.title)
     outcome = hold_back(with_evidence_of_input(outcome, study, runs))
     return outcome if ledger is None else with_evidence_of_past(outcome, study, ledger, past)
 
@@ -120,7 +121,7 @@ def _round_robin(study: Study, question: RoundRobin, progress: Progress) -> Outc
 
 def _answer(
     study: Study,
-    results: Results,
+    stops: Results | Cells | None,
     runs: Results,
     past: PastOffsets | None,
     progress: Progress,
@@ -130,7 +131,6 @@ def _answer(
         case CorrelationCheck() as question:
             from repeatab.jobs.correlation_check import check_correlation
 
-            stops = single_stops(results)
             if past is None:
                 return check_correlation(question, runs, stops=stops, progress=progress, ready=ready)
             return check_correlation(question, runs, stops=stops, past=past, progress=progress, ready=ready)
@@ -141,12 +141,10 @@ def _answer(
         case LotComparison() as question:
             from repeatab.jobs.lot_comparison import compare_pad_lots
 
-            stops = single_stops(results)
             return compare_pad_lots(question, runs, stops=stops, progress=progress)
         case Requalification() as question:
             from repeatab.jobs.requalification import requalify_rig
 
-            stops = single_stops(results)
             return requalify_rig(question, runs, stops=stops, progress=progress)
         case RoundRobin() | ControlChart():
             raise AssertionError("these jobs read more than results and have a way of their own")

@@ -25,7 +25,7 @@ from repeatab.base.errors import InputError
 from repeatab.cell_files import cells_to_share, merged_to_share, read_cell_file
 from repeatab.cells import Cells
 from repeatab.cli import app
-from repeatab.intake import large_files, large_store, spread
+from repeatab.intake import dividing, large_files, large_store
 from repeatab.intake.aliases import Aliases
 from repeatab.intake.exclusions import Exclusion
 from repeatab.intake.machines import Machines, on_machines
@@ -87,7 +87,7 @@ def machines(cluster: Any) -> Machines:
 @pytest.fixture
 def small_parcels(monkeypatch: pytest.MonkeyPatch) -> None:
     """Every file is a piece of its own."""
-    monkeypatch.setattr(spread, "MOST_BYTES", 1)
+    monkeypatch.setattr(dividing, "MOST_TOGETHER", 1)
 
 
 def write_runs(folder: Path, files: int = 5) -> None:

@@ -46,14 +46,16 @@ def check_usable(
 
 
 def check_rows(
-    frame: Lazy, *, quantity: Quantity, factors: Sequence[str], covariates: Sequence[str]
+    frame: Lazy, *, factors: Sequence[str], covariates: Sequence[str], repeated: tuple[int, int]
 ) -> list[DataFinding]:
-    """The checks for which some of the files are enough."""
+    """The checks for which some of the rows are enough, if those of a run are together.
+
+    repeated : `repeated_keys` of these rows, or of all there are.
+    """
     return _found(
         [
-            lambda: check_plausible(frame, quantity),
-            lambda: check_duplicates(frame, factors=factors, covariates=covariates),
-            lambda: check_times(frame, factors),
+            lambda: check_duplicates(frame, factors=factors, covariates=covariates, repeated=repeated),
+            lambda: check_times(frame, factors, part=True),
         ]
     )
 

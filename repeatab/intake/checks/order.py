@@ -25,8 +25,11 @@ _WITHIN_RUN = frozenset(role.value for role in WITHIN_RUN_ROLES)
 FORMATS = ("ISO8601", "%d.%m.%Y %H:%M:%S", "%d.%m.%Y %H:%M", "%d.%m.%Y")
 
 
-def check_times(frame: Lazy, factors: Sequence[str]) -> list[DataFinding]:
-    """Times that go back within a run (by stop, else by row) or from run to run of a rig (by run order)."""
+def check_times(frame: Lazy, factors: Sequence[str], *, part: bool = False) -> list[DataFinding]:
+    """Times that go back within a run (by stop, else by row) or from run to run of a rig (by run order).
+
+    part : whether these are some of the rows, so that the runs of a rig are compared elsewhere (`run_times`).
+    """
     names = names_of(frame)
     by_stop = STOP in names or (RUN in names and SOURCE_ROW in names)
     if TIME not in names or not (by_stop or RUN_ORDER in names):
@@ -37,17 +40,13 @@ def check_times(frame: Lazy, factors: Sequence[str]) -> list[DataFinding]:
             "not checked. Check it in the tables of single runs."
         )
         return [DataFinding(check="times not read", text=text)]
-    kept = [name for name in names if name in (*factors, *BOOKKEEPING)]
-    table = frame.select(*kept).collect().to_pandas().reset_index(drop=True)
-    times = read_times(table[TIME])
-    if times is None:
+    table = _with_times(frame, factors)
+    if table is None:
         text = (
             "The times cannot all be read in one way, so their order was not checked; expected ISO 8601 "
             "(2024-03-31 14:05:00), day.month.year or a number."
         )
         return [DataFinding(check="times not read", text=text)]
-    table[TIME] = times
-    table = table[table[TIME].notna()]
     findings: list[DataFinding] = []
     if by_stop:
         run = [name for name in factors if name not in {*_WITHIN_RUN, RUN_ORDER}]
@@ -55,15 +54,43 @@ def check_times(frame: Lazy, factors: Sequence[str]) -> list[DataFinding]:
         late = _going_back(table, [*run, *([SOURCE_FILE] if SOURCE_FILE in names else [])], order)
         what = "the time is before that of the stop before it; check the order of the stops and the clock."
         findings += _at(late, check="times out of order", what=what)
-    if RUN_ORDER in names:
-        rig = [RIG] if RIG in names else []
-        first = table.sort_values(TIME, kind="stable").drop_duplicates([*rig, RUN_ORDER])
-        late = _going_back(first, rig, [first[RUN_ORDER]])
-        what = (
-            "the time is before that of a run with a lower run order on the same rig; check order and clock."
-        )
-        findings += _at(late, check="times out of order", what=what)
+    if RUN_ORDER in names and not part:
+        findings += check_run_times(_first_times(table))
     return findings
+
+
+def run_times(frame: Lazy, factors: Sequence[str]) -> pd.DataFrame | None:
+    """The first time of each run order of each rig; None where there are none, or too many rows to see."""
+    names = names_of(frame)
+    if TIME not in names or RUN_ORDER not in names or is_large(frame):
+        return None
+    table = _with_times(frame, factors)
+    return None if table is None else _first_times(table)
+
+
+def check_run_times(first: pd.DataFrame) -> list[DataFinding]:
+    """First times that go back from run to run of a rig; the table may hold several of one run."""
+    first = _first_times(first)
+    rig = [RIG] if RIG in first.columns else []
+    late = _going_back(first, rig, [first[RUN_ORDER]])
+    what = "the time is before that of a run with a lower run order on the same rig; check order and clock."
+    return _at(late, check="times out of order", what=what)
+
+
+def _with_times(frame: Lazy, factors: Sequence[str]) -> pd.DataFrame | None:
+    kept = [name for name in names_of(frame) if name in (*factors, *BOOKKEEPING)]
+    table: pd.DataFrame = frame.select(*kept).collect().to_pandas().reset_index(drop=True)
+    times = read_times(table[TIME])
+    if times is None:
+        return None
+    table[TIME] = times
+    return table[table[TIME].notna()]
+
+
+def _first_times(table: pd.DataFrame) -> pd.DataFrame:
+    kept = [name for name in (RIG, RUN_ORDER, TIME, *BOOKKEEPING) if name in table.columns]
+    rig = [RIG] if RIG in table.columns else []
+    return table[kept].sort_values(TIME, kind="stable").drop_duplicates([*rig, RUN_ORDER])
 
 
 def read_times(times: pd.Series[Any]) -> pd.Series[Any] | None:

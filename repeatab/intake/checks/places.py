@@ -5,6 +5,7 @@ In: the flagged rows of a table.  Out: DataFinding.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
 
 import narwhals.stable.v2 as nw
@@ -23,6 +24,12 @@ MOST_FILES = 20
 
 
 _ROWS = "rows of this file"
+# The places that the functions below write, and what they say of them.
+_TOLD = re.compile(
+    r"(?:rows? (?P<rows>\d+(?:, \d+)*)(?: and (?:(?P<more>\d+) more|(?P<last>\d+)))?|(?P<count>\d+) rows?)"
+    r": (?P<what>.*)",
+    re.DOTALL,
+)
 
 
 def findings_at(flagged: Lazy, *, check: str, what: str, blocks: bool = False) -> list[DataFinding]:
@@ -47,6 +54,47 @@ def findings_at(flagged: Lazy, *, check: str, what: str, blocks: bool = False) -
         _finding(check, file, file, _row_numbers(flagged.filter(nw.col(SOURCE_FILE) == file)), what, blocks)
         for file in files
     ]
+
+
+def joined_findings(findings: Sequence[DataFinding]) -> list[DataFinding]:
+    """The findings on pieces of the same files as those on the files: one check says one thing of a file once."""
+    said: dict[tuple[object, ...], list[DataFinding]] = {}
+    for finding in dict.fromkeys(findings):
+        told = _told(finding) if finding.file else None
+        what = finding if told is None else told["what"]
+        said.setdefault((finding.check, finding.file, what, finding.blocks), []).append(finding)
+    return [
+        same[0] if len(same) == 1 else _joined(same, same[0].file, str(key[2])) for key, same in said.items()
+    ]
+
+
+def _told(finding: DataFinding) -> re.Match[str] | None:
+    return _TOLD.match(finding.text.removeprefix(f"{finding.file}, "))
+
+
+def _joined(same: Sequence[DataFinding], file: str, what: str) -> DataFinding:
+    first = same[0]
+    if not first.rows:
+        count = sum(_count_told(finding) for finding in same)
+        return DataFinding(
+            check=first.check, text=f"{file}, {_rows_counted(count)}: {what}", file=file, blocks=first.blocks
+        )
+    rows = sorted({row for finding in same for row in finding.rows})
+    whole = all(len(finding.rows) < MOST_ROWS for finding in same)
+    count = len(rows) if whole else sum(_count_told(finding) for finding in same)
+    return DataFinding(
+        check=first.check, text=f"{file}, {rows_in_words(rows, count=count)}: {what}", file=file,
+        rows=tuple(rows[:MOST_ROWS]), blocks=first.blocks,
+    )  # fmt: skip
+
+
+def _count_told(finding: DataFinding) -> int:
+    """How many rows the text of a finding speaks of."""
+    told = _told(finding)
+    assert told is not None
+    if told["count"]:
+        return int(told["count"])
+    return told["rows"].count(",") + 1 + int(told["more"] or 0) + bool(told["last"])
 
 
 def _without_row_numbers(flagged: Lazy, total: int, check: str, what: str, blocks: bool) -> list[DataFinding]:
@@ -80,12 +128,16 @@ def _row_numbers(flagged: Lazy) -> list[int]:
     return list(flagged.select(SOURCE_ROW).unique().collect()[SOURCE_ROW].sort().to_list())
 
 
-def rows_in_words(rows: Sequence[int], most: int = 8) -> str:
-    """Row numbers for a sentence: "row 3", "rows 3, 4 and 9", "rows 3, 4, … and 12 more"."""
-    if len(rows) == 1:
+def rows_in_words(rows: Sequence[int], most: int = 8, *, count: int | None = None) -> str:
+    """Row numbers for a sentence: "row 3", "rows 3, 4 and 9", "rows 3, 4, … and 12 more".
+
+    count : how many there are, where these are only the first.
+    """
+    count = len(rows) if count is None else count
+    if count == 1:
         return f"row {rows[0]}"
-    if len(rows) > most:
-        return f"rows {', '.join(str(row) for row in rows[:most])} and {len(rows) - most} more"
+    if count > most:
+        return f"rows {', '.join(str(row) for row in rows[:most])} and {count - most} more"
     return f"rows {', '.join(str(row) for row in rows[:-1])} and {rows[-1]}"
 
 

@@ -8,6 +8,7 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 from repeatab.base.progress import Progress
+from repeatab.cells import Cells
 from repeatab.intake.results import Results
 from repeatab.jobs.correlation.checks import ScatterAndLevel, equal_scatter, scatter_and_level
 from repeatab.jobs.correlation.correction import Correction, correction_of
@@ -80,7 +81,7 @@ def _with_overall(comparison: LevelComparison, overall: LevelComparison | None) 
 def correlation_findings(
     question: CorrelationCheck,
     results: Results,
-    stops: Results | None,
+    stops: Results | Cells | None,
     progress: Progress,
     ready: FigureReady = not_yet_drawn,
 ) -> CorrelationFindings:

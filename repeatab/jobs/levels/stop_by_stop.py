@@ -1,6 +1,7 @@
 """The wrong unit: what a test on single stops would have claimed, and why not to.
 
-In: stop-level results and the claims made from runs.  Out: a table, or None where there are no several stops per run.
+In: stop-level results, or their cells, and the claims made from runs.  Out: a table, or None where there are no several
+stops per run.
 Stops of one run share its pads, its bedding and its day; they are not independent results of a rig or a lot.
 """
 
@@ -10,26 +11,35 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from repeatab.cells import reduce_to_cells
+from repeatab.cells import Cells, reduce_to_cells
 from repeatab.intake.results import Results
+from repeatab.intake.roles import Role
 from repeatab.jobs.levels.comparison import LevelComparison
 from repeatab.jobs.levels.tables import claim_name
 from repeatab.outcome.tables import Column, ColumnKind, Table, Value
 from repeatab.outcome.verdict import Verdict
 
+RIG = Role.RIG.value
 DIFFERENT = Verdict.DIFFERENT.value
 
 
-def stop_by_stop(stops: Results | None, comparison: LevelComparison) -> Table | None:
-    """Welch's t test on single stops beside the verdict that the design supports, claim by claim."""
+def stop_by_stop(
+    stops: Results | Cells | None, comparison: LevelComparison, *, rig: object = None
+) -> Table | None:
+    """Welch's t test on single stops beside the verdict that the design supports, claim by claim.
+
+    rig : the only one whose stops are tested; None for those of all.
+    """
     from scipy import stats
 
     if stops is None:
         return None
     factor = comparison.how.factor
-    if not (stops.has("section") and stops.has(factor)):
+    by = ("section", factor) if rig is None else ("section", factor, RIG)
+    cells = _cells(stops, by)
+    if cells is None:
         return None
-    moments = _moments(stops, factor)
+    moments = _moments(cells, factor, rig)
     own = comparison.how.table
     rows: list[tuple[Value, ...]] = []
     for claim in comparison.compared:
@@ -80,18 +90,28 @@ class _Stops:
 _NO_STOPS = _Stops(count=0, mean=0.0, sd=0.0)
 
 
-def _moments(stops: Results, factor: str) -> dict[tuple[object, object], _Stops]:
-    """The stops of each section and level, reduced where they lie: there may be too many to hold."""
-    cells = reduce_to_cells(stops, result="result", factors=["section", factor])
-    keys = zip(
-        cells.levels_of("section")[cells.code_of("section")], cells.levels_of(factor)[cells.code_of(factor)],
-        strict=True,
-    )  # fmt: skip
+def _cells(stops: Results | Cells, by: tuple[str, ...]) -> Cells | None:
+    """The cells of the stops, reduced where they lie: there may be too many to hold. None where a factor is unknown."""
+    if isinstance(stops, Cells):
+        return stops.over(by) if set(by) <= set(stops.factors) else None
+    return (
+        reduce_to_cells(stops, result="result", factors=by) if all(stops.has(name) for name in by) else None
+    )
+
+
+def _moments(cells: Cells, factor: str, rig: object) -> dict[tuple[object, object], _Stops]:
+    """The stops of each section and level, of one rig where it is named."""
+    labels = {name: cells.levels_of(name)[cells.code_of(name)] for name in cells.factors}
+    keys = zip(labels["section"], labels[factor], strict=True)
+    here = np.ones(len(cells), bool) if rig is None else labels[RIG] == rig
     squares, spare = cells.cross[:, 0, 0], np.maximum(cells.count - 1, 1)
     sds = np.sqrt(squares / spare)
     return {
         key: _Stops(count=int(n), mean=float(mean), sd=float(sd))
-        for key, n, mean, sd in zip(keys, cells.count, cells.mean[:, 0] + cells.shift[0], sds, strict=True)
+        for key, n, mean, sd, wanted in zip(
+            keys, cells.count, cells.mean[:, 0] + cells.shift[0], sds, here, strict=True
+        )
+        if wanted
     }
 
 

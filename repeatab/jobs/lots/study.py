@@ -10,6 +10,7 @@ from dataclasses import dataclass
 
 from repeatab.base.errors import StudyError, listed
 from repeatab.base.progress import Progress, silent
+from repeatab.cells import Cells
 from repeatab.intake.results import Results
 from repeatab.jobs.levels.comparison import LevelComparison, compare_levels
 from repeatab.jobs.levels.influence import Influence, influence_of
@@ -69,7 +70,7 @@ class LotStudy:
 
 
 def lot_study(
-    question: LotComparison, results: Results, stops: Results | None, progress: Progress = silent
+    question: LotComparison, results: Results, stops: Results | Cells | None, progress: Progress = silent
 ) -> LotStudy:
     """Compare the lots and look at the comparison from every side the page shows.
 
