@@ -6,13 +6,15 @@ The cells of the doubles in the table are computed with fractions; what an engin
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from dataclasses import dataclass
+import time
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, replace
 from fractions import Fraction
 from functools import cache, reduce
 from itertools import combinations_with_replacement
 from pathlib import Path
 from typing import Any
+from unittest.mock import patch
 
 import numpy as np
 import pandas as pd
@@ -22,6 +24,13 @@ import pytest
 
 from repeatab.base.errors import InputError
 from repeatab.cells import Cells, in_engine, merged, reduce_to_cells
+from repeatab.intake import dividing
+from repeatab.intake.aliases import Aliases
+from repeatab.intake.machines import Machines
+from repeatab.intake.options import ReadOptions
+from repeatab.intake.reading import read_results
+from repeatab.intake.results import Results
+from repeatab.intake.spread import Order, read_on_machines
 
 FACTORS = ("rig", "lot")
 VALUES = ("mu", "temperature")
@@ -109,6 +118,67 @@ def _dask_with_an_empty_part(frame: pd.DataFrame) -> Any:
     return dask.concat([_dask(frame.iloc[:0], 1), _dask(frame, 2)])
 
 
+@cache
+def _cluster() -> Any:
+    distributed = pytest.importorskip("distributed")
+    return distributed.LocalCluster(n_workers=2, processes=False, dashboard_address=None, scheduler_port=0)
+
+
+@pytest.fixture(scope="module", autouse=True)
+def _the_cluster_ends() -> Iterator[None]:
+    yield
+    if _cluster.cache_info().currsize:
+        _cluster().close()
+
+
+@dataclass(frozen=True, slots=True)
+class CellsOfPiece:
+    """What a machine makes of its rows of a file, slowly enough to be killed at it where that is the question."""
+
+    factors: tuple[str, ...]
+    seconds: float
+
+    def __call__(self, results: Results) -> Cells:
+        time.sleep(self.seconds)
+        return reduce_to_cells(results, result="result", factors=self.factors, covariates=["temperature"])
+
+
+@dataclass(frozen=True, slots=True)
+class SharedFile:
+    """One file that several machines read in pieces smaller than itself."""
+
+    path: Path
+    scheduler: str
+    seconds: float = 0.0
+
+    def cells(self, factors: tuple[str, ...], progress: Any = lambda *_: None) -> Cells:
+        order = Order(
+            columns={"result": "mu", "rig": "rig", "lot": "lot", "temperature": "temperature"},
+            options=ReadOptions(factors=("lot",), covariates=("temperature",)), aliases=Aliases(), exclude=(),
+            quantity=read_results.__kwdefaults__["quantity"], base=None, make=CellsOfPiece(factors, self.seconds),
+        )  # fmt: skip
+        with patch.object(dividing, "MOST_BYTES", 5000), patch.object(dividing, "ROWS_OF_PIECE", 150):
+            shared = read_on_machines(self.path, order, Machines(self.scheduler), progress=progress)
+        assert len(shared.made) >= 3
+        found = merged(shared.made)
+        # A text file does not say that lots are numbers.
+        numbers = [
+            np.array([int(label) for label in labels], object) if name == "lot" else labels
+            for name, labels in zip(found.factors, found.levels, strict=True)
+        ]
+        return replace(found, levels=tuple(numbers))
+
+
+def shared_parquet(frame: pd.DataFrame, folder: Path, scheduler: str = "") -> SharedFile:
+    pq.write_table(_arrow(frame), folder / "one.parquet", row_group_size=70)
+    return SharedFile(folder / "one.parquet", scheduler or _cluster().scheduler_address)
+
+
+def shared_text(frame: pd.DataFrame, folder: Path, scheduler: str = "") -> SharedFile:
+    frame.astype({"mu": float, "temperature": float}).to_csv(folder / "one.csv", index=False)
+    return SharedFile(folder / "one.csv", scheduler or _cluster().scheduler_address)
+
+
 ENGINES: dict[str, Callable[[pd.DataFrame, Path], Any]] = {
     "pandas": lambda frame, _: frame,
     "pandas categories": lambda frame, _: frame.astype({"rig": "category"}),
@@ -121,6 +191,8 @@ ENGINES: dict[str, Callable[[pd.DataFrame, Path], Any]] = {
     "Dask, one part": lambda frame, _: _dask(frame, 1),
     "Dask, seven parts": lambda frame, _: _dask(frame, 7),
     "Dask, an empty part": lambda frame, _: _dask_with_an_empty_part(frame),
+    "several machines, one Parquet file": shared_parquet,
+    "several machines, one text file": shared_text,
 }  # fmt: skip
 ORDERS: dict[str, Callable[[pd.DataFrame], pd.DataFrame]] = {
     "as it is": lambda frame: frame,
@@ -130,6 +202,8 @@ ORDERS: dict[str, Callable[[pd.DataFrame], pd.DataFrame]] = {
 
 
 def cells_of(frame: Any, factors: tuple[str, ...] = FACTORS) -> Cells:
+    if isinstance(frame, SharedFile):
+        return frame.cells(factors)
     return reduce_to_cells(frame, result="mu", factors=factors, covariates=["temperature"])
 
 

@@ -6,6 +6,7 @@ of which is killed at work.
 
 from __future__ import annotations
 
+import dataclasses
 import gc
 import os
 import signal
@@ -13,6 +14,7 @@ import subprocess
 import sys
 import time
 from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
@@ -40,6 +42,7 @@ pytest.importorskip("dask.dataframe")
 distributed = pytest.importorskip("distributed")
 
 PROJECT = Path(__file__).parents[2]
+TESTS = PROJECT / "tests"
 COLUMNS = {
     "result": "mu", "laboratory": "Lab", "level": "Material", "section": "Section", "temperature": "T",
 }  # fmt: skip
@@ -282,12 +285,11 @@ def _slow_rows(results: Results) -> tuple[int, int]:
     return os.getpid(), results.row_count
 
 
-@pytest.mark.full
-@pytest.mark.usefixtures("small_parcels")
-def test_a_worker_that_is_killed_at_work(tmp_path):
-    """A scheduler and three workers in processes of their own; one is killed while it reads."""
-    write_runs(tmp_path, files=12)
-    environment = {**os.environ, "PYTHONPATH": f"{PROJECT}{os.pathsep}{Path(__file__).parent}"}
+@contextmanager
+def processes(folder: Path) -> Iterator[tuple[str, list[subprocess.Popen[bytes]]]]:
+    """A scheduler and three workers in processes of their own: its address, and the workers."""
+    path = [str(PROJECT), str(TESTS / "intake"), str(TESTS / "cells")]
+    environment = {**os.environ, "PYTHONPATH": os.pathsep.join(path)}
     started: list[subprocess.Popen[bytes]] = []
 
     def start(*words: str) -> subprocess.Popen[bytes]:
@@ -296,7 +298,7 @@ def test_a_worker_that_is_killed_at_work(tmp_path):
         return process
 
     try:
-        known = tmp_path / "scheduler.json"
+        known = folder / "scheduler.json"
         where = ("--scheduler-file", str(known))
         start("distributed.cli.dask_scheduler", *where, "--port", "0", "--no-dashboard")
         workers = [
@@ -304,33 +306,66 @@ def test_a_worker_that_is_killed_at_work(tmp_path):
             for _ in range(3)
         ]
         address = _address(known)
-        killed = workers[0]
-
-        def kill_one(_step: str, done: int, _total: int) -> None:
-            if done == 2:
-                os.kill(killed.pid, signal.SIGKILL)
-
-        # The function's module is known to the workers by its file's name.
-        sys.path.insert(0, str(Path(__file__).parent))
-        from test_machines import _slow_rows as slow
-
         with distributed.Client(address) as client:
             client.wait_for_workers(3, timeout=60)
-        whole = read_results(tmp_path, columns=COLUMNS)
-        found = read_on_machines(tmp_path, order(slow, tmp_path), Machines(address), progress=kill_one)
-        assert sum(rows for _, rows in found.made) == whole.row_count
-        killed.wait(timeout=30)
-        assert {process for process, _ in found.made} <= {w.pid for w in workers}
-        cells = read_on_machines(tmp_path, order(cells_to_share, tmp_path), Machines(address))
-        alike(merged_to_share(cells.made), cells_to_share(whole))
+        yield address, workers
     finally:
         for process in reversed(started):
             process.kill()
             process.wait()
+
+
+def killing(worker: subprocess.Popen[bytes]) -> Any:
+    """Who is told of the work, and kills a worker after two pieces."""
+
+    def told(_step: str, done: int, _total: int) -> None:
+        if done == 2:
+            os.kill(worker.pid, signal.SIGKILL)
+
+    return told
+
+
+@pytest.mark.full
+@pytest.mark.usefixtures("small_parcels")
+def test_a_worker_that_is_killed_at_work(tmp_path, monkeypatch):
+    """Some files each."""
+    write_runs(tmp_path, files=12)
+    # The function's module is known to the workers by its file's name.
+    monkeypatch.syspath_prepend(str(TESTS / "intake"))
+    from test_machines import _slow_rows as slow
+
+    with processes(tmp_path) as (address, workers):
+        whole = read_results(tmp_path, columns=COLUMNS)
+        found = read_on_machines(
+            tmp_path, order(slow, tmp_path), Machines(address), progress=killing(workers[0])
+        )
+        assert sum(rows for _, rows in found.made) == whole.row_count
+        workers[0].wait(timeout=30)
+        assert {process for process, _ in found.made} <= {w.pid for w in workers}
+        cells = read_on_machines(tmp_path, order(cells_to_share, tmp_path), Machines(address))
+        alike(merged_to_share(cells.made), cells_to_share(whole))
     assert sorted(path.name for path in tmp_path.iterdir() if path.suffix != ".csv") in (
         [],
         ["scheduler.json"],
     )
+
+
+@pytest.mark.full
+@pytest.mark.parametrize("kind", ["shared_parquet", "shared_text"])
+def test_a_worker_that_is_killed_at_a_piece_of_one_file(tmp_path, monkeypatch, kind):
+    """The table of cases of all engines, against exact arithmetic, from one file in pieces."""
+    monkeypatch.syspath_prepend(str(TESTS / "cells"))
+    import test_engines as engines
+
+    with processes(tmp_path) as (address, workers):
+        for at, case in enumerate(engines.CASES):
+            shared = getattr(engines, kind)(engines.table(case), tmp_path, address)
+            if at == 0:
+                slow = dataclasses.replace(shared, seconds=0.4)
+                engines.assert_exact(slow.cells(engines.FACTORS, killing(workers[0])), case)
+                workers[0].wait(timeout=30)
+            else:
+                engines.assert_exact(shared.cells(engines.FACTORS), case)
 
 
 def _address(known: Path) -> str:
