@@ -14,19 +14,38 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from enum import IntEnum
+from typing import NamedTuple
 
 import numpy as np
+from numpy.typing import NDArray
 
 from repeatab.base.errors import EstimationError, LayoutError
-from repeatab.cells import FloatArray
+from repeatab.cells import FloatArray, IntArray
 
 _STEPS = 500
 _SETTLED = 1e-12
 _NONE = 1e-12
-_CANCEL = (
-    "a line with errors in both variables: the errors of the two rigs cancel, so no point can be weighed. Check "
-    "that the results are not copies of each other."
-)
+
+
+class _Trouble(IntEnum):
+    """Why there is no line."""
+
+    NONE = 0
+    ALIKE = 1
+    CANCEL = 2
+    UPRIGHT = 3
+    OPEN = 4
+
+
+_SAID = {
+    _Trouble.ALIKE: "the levels are all alike on the reference rig, or a point has no error at all, so there is no "
+    "slope to weigh.",
+    _Trouble.CANCEL: "the errors of the two rigs cancel, so no point can be weighed. Check that the results are not "
+    "copies of each other.",
+    _Trouble.UPRIGHT: "the line stands upright, so the slope is open. Run levels that lie further apart.",
+    _Trouble.OPEN: "the slope is open. Run levels that lie further apart.",
+}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -65,6 +84,36 @@ class LevelLine:
     levels: int
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Lines:
+    """Many lines side by side; what Line holds, as (lines,) arrays. Where `trouble` is not NONE there is no line."""
+
+    slope: FloatArray
+    intercept: FloatArray
+    se_slope: FloatArray
+    se_intercept: FloatArray
+    misfit: FloatArray
+    centre: FloatArray
+    trouble: IntArray
+
+    def one(self, which: int) -> Line:
+        """A line alone.
+
+        Raises
+        ------
+        EstimationError
+            There is none.
+        """
+        trouble = _Trouble(self.trouble[which])
+        if trouble is not _Trouble.NONE:
+            raise EstimationError(f"a line with errors in both variables: {_SAID[trouble]}")
+        return Line(
+            slope=float(self.slope[which]), intercept=float(self.intercept[which]),
+            se_slope=float(self.se_slope[which]), se_intercept=float(self.se_intercept[which]),
+            misfit=float(self.misfit[which]), centre=float(self.centre[which]),
+        )  # fmt: skip
+
+
 def fit_line(
     x: FloatArray, y: FloatArray, *, var_x: FloatArray, var_y: FloatArray, cov: FloatArray | None = None
 ) -> Line:
@@ -90,82 +139,108 @@ def fit_line(
             f"a line with errors in both variables: found {len(x)} points, expected three or more."
         )
     cov = np.zeros_like(x) if cov is None else cov
-    if np.ptp(x) == 0 or not (var_x + var_y > 0).all():
-        raise EstimationError(
-            "a line with errors in both variables: the levels are all alike on the reference rig, or a point "
-            "has no error at all, so there is no slope to weigh."
-        )
-    if (cov**2 > (1 - _NONE) * var_x * var_y).any():
-        raise EstimationError(_CANCEL)
-    return _line(_slope(x, y, var_x, var_y, cov), x, y, var_x, var_y, cov)
+    parts = (np.asarray(part, dtype=float)[np.newaxis] for part in (x, y, var_x, var_y, cov))
+    return _fit_lines(_Points(*parts)).one(0)
 
 
-def _slope(x: FloatArray, y: FloatArray, var_x: FloatArray, var_y: FloatArray, cov: FloatArray) -> float:
-    """York's steps from the slope at a common error ratio to the one at each point's own."""
-    slope = _common_ratio_slope(x, y, var_x, var_y, cov)
+class _Points(NamedTuple):
+    """(lines, points) places and error variances."""
+
+    x: FloatArray
+    y: FloatArray
+    var_x: FloatArray
+    var_y: FloatArray
+    cov: FloatArray
+
+    def of(self, lines: IntArray) -> _Points:
+        return _Points(*(part[lines] for part in self))
+
+
+def _fit_lines(points: _Points) -> _Lines:
+    """Lines through many sets of at least three points, all of one size; see `fit_line`."""
+    trouble = np.full(len(points.x), _Trouble.NONE)
+    weighed = (points.var_x + points.var_y > 0).all(axis=1)
+    trouble[(np.ptp(points.x, axis=1) == 0) | ~weighed] = _Trouble.ALIKE
+    cancel = (points.cov**2 > (1 - _NONE) * points.var_x * points.var_y).any(axis=1)
+    trouble[cancel & (trouble == _Trouble.NONE)] = _Trouble.CANCEL
+    # What has no line may divide by zero on the way.
+    with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
+        slope = _slopes(points, trouble)
+        return _lines(slope, points, trouble)
+
+
+def _slopes(points: _Points, trouble: IntArray) -> FloatArray:
+    """York's steps from the slope at a common error ratio to the one at each point's own; fills in `trouble`."""
+    slope = _common_ratio_slopes(points, trouble)
+    moving = np.flatnonzero(trouble == _Trouble.NONE)
     for _ in range(_STEPS):
-        weight, u, v, pull = _york(slope, x, y, var_x, var_y, cov)
-        bottom = float((weight * pull) @ u)
-        if bottom == 0:
-            break
-        moved = float((weight * pull) @ v) / bottom
-        if abs(moved - slope) <= _SETTLED * (1 + abs(slope)):
-            return moved
-        slope = moved
-    raise EstimationError(
-        "a line with errors in both variables: the slope is open. Run levels that lie further apart."
-    )
+        if not len(moving):
+            return slope
+        before = slope[moving]
+        weight, u, v, pull, good = _york(before, points.of(moving))
+        bottom = _dot(weight * pull, u)
+        moved = _dot(weight * pull, v) / bottom
+        trouble[moving[~good]] = _Trouble.CANCEL
+        trouble[moving[good & (bottom == 0)]] = _Trouble.OPEN
+        slope[moving] = moved
+        settled = np.abs(moved - before) <= _SETTLED * (1 + np.abs(before))
+        moving = moving[~settled & good & (bottom != 0)]
+    trouble[moving] = _Trouble.OPEN
+    return slope
 
 
 def _york(
-    slope: float, x: FloatArray, y: FloatArray, var_x: FloatArray, var_y: FloatArray, cov: FloatArray
-) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
-    """Weights, centred x and y, and how far each point's true x lies from the centre (York et al. 2004)."""
-    error = var_y + slope**2 * var_x - 2 * slope * cov
-    if not (error > _NONE * (var_y + slope**2 * var_x)).all():
-        raise EstimationError(_CANCEL)
+    slope: FloatArray, points: _Points
+) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray, NDArray[np.bool_]]:
+    """Weights, centred x and y, how far each point's true x lies from the centre (York et al. 2004), and whether the
+    points can be weighed."""
+    x, y, var_x, var_y, cov = points
+    slope = slope[:, np.newaxis]
+    square = slope * slope
+    error = var_y + square * var_x - 2 * slope * cov
+    good = (error > _NONE * (var_y + square * var_x)).all(axis=1)
     weight = 1 / error
-    share = weight / weight.sum()
-    u, v = x - share @ x, y - share @ y
-    return weight, u, v, weight * (u * var_y + slope * v * var_x - (slope * u + v) * cov)
+    share = weight / weight.sum(axis=1, keepdims=True)
+    u, v = (part - _dot(share, part)[:, np.newaxis] for part in (x, y))
+    return weight, u, v, weight * (u * var_y + slope * v * var_x - (slope * u + v) * cov), good
 
 
-def _line(
-    slope: float, x: FloatArray, y: FloatArray, var_x: FloatArray, var_y: FloatArray, cov: FloatArray
-) -> Line:
-    weight, u, v, pull = _york(slope, x, y, var_x, var_y, cov)
-    share = weight / weight.sum()
-    centre = float(share @ x)
-    true_x = centre + pull
-    middle = float(share @ true_x)
-    var_slope = 1 / float(weight @ (true_x - middle) ** 2)
-    return Line(
-        slope=slope, intercept=float(share @ y) - slope * centre, se_slope=math.sqrt(var_slope),
-        se_intercept=math.sqrt(1 / float(weight.sum()) + middle**2 * var_slope),
-        misfit=float(weight @ (v - slope * u) ** 2), centre=centre,
+def _lines(slope: FloatArray, points: _Points, trouble: IntArray) -> _Lines:
+    weight, u, v, pull, good = _york(slope, points)
+    trouble[~good & (trouble == _Trouble.NONE)] = _Trouble.CANCEL
+    share = weight / weight.sum(axis=1, keepdims=True)
+    centre = _dot(share, points.x)
+    true_x = centre[:, np.newaxis] + pull
+    middle = _dot(share, true_x)
+    var_slope = 1 / _dot(weight, (true_x - middle[:, np.newaxis]) ** 2)
+    return _Lines(
+        slope=slope, intercept=_dot(share, points.y) - slope * centre, se_slope=np.sqrt(var_slope),
+        se_intercept=np.sqrt(1 / weight.sum(axis=1) + middle * middle * var_slope),
+        misfit=_dot(weight, (v - slope[:, np.newaxis] * u) ** 2), centre=centre, trouble=trouble,
     )  # fmt: skip
 
 
-def _common_ratio_slope(
-    x: FloatArray, y: FloatArray, var_x: FloatArray, var_y: FloatArray, cov: FloatArray
-) -> float:
-    """The slope if all points had the error covariance of the average, which has a closed form."""
+def _common_ratio_slopes(points: _Points, trouble: IntArray) -> FloatArray:
+    """The slopes if all points had the error covariance of the average, which has a closed form."""
+    x, y, var_x, var_y, cov = points
     share = 1 / (var_x + var_y)
-    share = share / share.sum()
-    u, v = x - share @ x, y - share @ y
-    xx, yy, xy = float(share @ u**2), float(share @ v**2), float(share @ (u * v))
-    ex, ey, exy = float(share @ var_x), float(share @ var_y), float(share @ cov)
+    share = share / share.sum(axis=1, keepdims=True)
+    u, v = (part - _dot(share, part)[:, np.newaxis] for part in (x, y))
+    xx, yy, xy = _dot(share, u**2), _dot(share, v**2), _dot(share, u * v)
+    ex, ey, exy = _dot(share, var_x), _dot(share, var_y), _dot(share, cov)
     a, b, c = xy * ex - xx * exy, xx * ey - ex * yy, exy * yy - xy * ey
-    root = math.sqrt(max(b**2 - 4 * a * c, 0.0))
+    root = np.sqrt(np.maximum(b * b - 4 * a * c, 0.0))
     # The minimum is the root (-b + root) / 2a, written so that nothing cancels.
-    if b >= 0:
-        return -2 * c / (b + root) if b + root > 0 else 0.0
-    if a == 0:
-        raise EstimationError(
-            "a line with errors in both variables: the line stands upright, so the slope is open. Run levels that "
-            "lie further apart."
-        )
-    return (root - b) / (2 * a)
+    rising = np.where(b + root > 0, -2 * c / (b + root), 0.0)
+    trouble[(b < 0) & (a == 0) & (trouble == _Trouble.NONE)] = _Trouble.UPRIGHT
+    slope: FloatArray = np.where(b >= 0, rising, (root - b) / (2 * a))
+    return slope
+
+
+def _dot(first: FloatArray, second: FloatArray) -> FloatArray:
+    """(lines,) products of (lines, points) rows, each as for that row alone."""
+    product: FloatArray = (first[:, np.newaxis, :] @ second[:, :, np.newaxis])[:, 0, 0]
+    return product
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -249,6 +324,50 @@ def level_line(a: FloatArray, b: FloatArray, *, paired: bool, ratio: float | Non
     )  # fmt: skip
 
 
+def drawn_lines(
+    a: FloatArray, b: FloatArray, *, paired: bool, ratio: float | None = None
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Slopes, intercepts and offsets (see LevelLine) of many draws of sets that ran at every level, nan where
+    a draw gives no line.
+
+    Parameters
+    ----------
+    a, b : (draws, sets, levels) results without missing ones, three levels or more; else as `level_points`.
+    """
+    # In memory level by level, as a single table is: sums are then formed in the same order.
+    a, b = (np.ascontiguousarray(v.swapaxes(1, 2)) for v in (a, b))
+    left = [_less_both_means(v) for v in (a, b)]
+    df = [(v.shape[1] - 1) * (v.shape[2] - 1) for v in (a, b)]
+    var_y, var_x = (
+        _sum_of(v**2) / n if n > 0 else np.full(len(v), math.nan) for v, n in zip(left, df, strict=True)
+    )
+    cov = _sum_of(left[0] * left[1]) / min(df) if paired and min(df) > 0 else np.zeros(len(a))
+    if ratio is not None:
+        repeats = np.isfinite(var_x) & (var_x > 0)
+        var_x = np.where(repeats, var_x, 1.0)
+        var_y, cov = ratio * var_x, np.zeros(len(a))
+    known = (var_x + var_y > 0) & np.isfinite(var_x + var_y)
+    n_y, n_x, n_both = (float(n) for n in (a.shape[2], b.shape[2], a.shape[2] if paired else 0))
+    level = np.ones(a.shape[1])
+    lines = _fit_lines(
+        _Points(
+            b.mean(axis=2), a.mean(axis=2), np.where(known, var_x, 1.0)[:, np.newaxis] / (n_x * level),
+            np.where(known, var_y, 1.0)[:, np.newaxis] / (n_y * level),
+            np.where(known, cov, 0.0)[:, np.newaxis] * n_both / (n_x * n_y * level),
+        )
+    )  # fmt: skip
+    none = ~known | (lines.trouble != _Trouble.NONE)
+    offset = lines.intercept + (lines.slope - 1) * lines.centre
+    slope, intercept, offset = (np.where(none, math.nan, v) for v in (lines.slope, lines.intercept, offset))
+    return slope, intercept, offset
+
+
+def _sum_of(values: FloatArray) -> FloatArray:
+    """(draws,) sums of all that a draw holds."""
+    total: FloatArray = values.reshape(len(values), -1).sum(axis=1)
+    return total
+
+
 def _reliability(found: LevelPoints, line: Line) -> float:
     """(variance of the level means - their error variance) / variance of the level means, not below 0."""
     # Without repeats the points' distances from the line say how large the errors are.
@@ -268,7 +387,8 @@ def _left_over(values: FloatArray) -> tuple[FloatArray, int]:
     present = np.isfinite(values)
     if present.all() and values.shape[1] > 1:
         # A full table leaves what its two means leave, without solving for them.
-        return _less_both_means(values), (values.shape[0] - 1) * (values.shape[1] - 1)
+        left = _less_both_means(values.T[np.newaxis])[0].T
+        return left, (values.shape[0] - 1) * (values.shape[1] - 1)
     sets, levels = np.nonzero(present)
     columns = [np.eye(values.shape[1])[levels]]
     if present.sum(axis=1).max() > 1:
@@ -283,8 +403,10 @@ def _left_over(values: FloatArray) -> tuple[FloatArray, int]:
 
 
 def _less_both_means(values: FloatArray) -> FloatArray:
-    centred: FloatArray = values - values.mean()
-    centred -= centred.mean(axis=0)
+    """What level and set leave of (draws, levels, sets) results."""
+    whole = values.reshape(len(values), -1).mean(axis=1)
+    centred: FloatArray = values - whole[:, np.newaxis, np.newaxis]
+    centred -= centred.mean(axis=2, keepdims=True)
     centred -= centred.mean(axis=1, keepdims=True)
     return centred
 

@@ -14,6 +14,8 @@ sqrt(n / (n - 1)) * t / z (Hesterberg 2015, Am. Stat. 69, 371-386, there as a sh
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
+from contextlib import suppress
 from dataclasses import dataclass
 from enum import Enum
 
@@ -23,7 +25,7 @@ from scipy import special
 from repeatab.base.errors import EstimationError, LayoutError
 from repeatab.base.interval import Interval, IntervalMethod
 from repeatab.cells import FloatArray, IntArray
-from repeatab.estimation.errors_in_variables import LevelLine, level_line
+from repeatab.estimation.errors_in_variables import LevelLine, drawn_lines, level_line
 
 FEWEST_LEVELS = 5
 # Common practice, no source: with a reliability of 0.9 ignoring the errors of x would cost a tenth of the slope;
@@ -171,6 +173,21 @@ class _Sets:
             return level_line(self.a, self.b, paired=self.paired, ratio=self.ratio)
         return level_line(self.a[taken[0]], self.b[taken[-1]], paired=self.paired, ratio=self.ratio)
 
+    def drawn(self, taken: Sequence[tuple[IntArray, ...]]) -> FloatArray:
+        """(draws, quantities) of many draws, nan where a draw holds one set only or gives no line."""
+        found = np.full((len(taken), len(_QUANTITIES)), math.nan)
+        groups = [np.stack(group) for group in zip(*taken, strict=True)]
+        several = np.flatnonzero(np.all([(group != group[:, :1]).any(axis=1) for group in groups], axis=0))
+        if len(several) and np.isfinite(self.a).all() and np.isfinite(self.b).all():
+            a, b = self.a[groups[0][several]], self.b[groups[-1][several]]
+            lines = drawn_lines(a, b, paired=self.paired, ratio=self.ratio)
+            found[several] = np.stack(lines, axis=1)
+            return found
+        for which in several.tolist():
+            with suppress(EstimationError, LayoutError):
+                found[which] = _values(self.line(taken[which]))
+        return found
+
 
 def _values(line: LevelLine) -> list[float]:
     return [getattr(line, name) for name in _QUANTITIES]
@@ -198,29 +215,19 @@ def _jackknife(sets: _Sets) -> tuple[FloatArray, FloatArray]:
 def _bootstrap(sets: _Sets, draws: int, rng: np.random.Generator) -> tuple[FloatArray, int]:
     """(draws, quantities) of drawn sets. A draw that holds one set only, or levels too few for a line, is drawn
     again."""
-    found: list[list[float]] = []
+    found = np.zeros((0, len(_QUANTITIES)))
     lost = 0
     while len(found) < draws:
-        taken = tuple(rng.integers(0, n, n) for n in sets.numbers)
-        line = _drawn(sets, taken)
-        if line is not None:
-            found.append(_values(line))
-            continue
-        lost += 1
+        taken = [tuple(rng.integers(0, n, n) for n in sets.numbers) for _ in range(draws - len(found))]
+        drawn = sets.drawn(taken)
+        good = np.isfinite(drawn).all(axis=1)
+        found = np.concatenate([found, drawn[good]])
+        lost += int((~good).sum())
         if lost > 10 * draws:
             raise EstimationError(
                 "hardly any draw of whole sets gives a line. Run more sets over all levels."
             )
-    return np.array(found), lost
-
-
-def _drawn(sets: _Sets, taken: tuple[IntArray, ...]) -> LevelLine | None:
-    if min(len(np.unique(part)) for part in taken) < 2:
-        return None
-    try:
-        return sets.line(taken)
-    except (EstimationError, LayoutError):
-        return None
+    return found, lost
 
 
 def _intervals(

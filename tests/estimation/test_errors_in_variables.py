@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import csv
 import json
 
@@ -14,7 +15,7 @@ from hypothesis import strategies as st
 from scipy import optimize
 
 from repeatab.base.errors import EstimationError, LayoutError
-from repeatab.estimation.errors_in_variables import fit_line, level_line, level_points
+from repeatab.estimation.errors_in_variables import drawn_lines, fit_line, level_line, level_points
 from repeatab.estimation.shift_or_gain import LevelAnswer, shift_or_gain
 
 
@@ -212,3 +213,23 @@ def test_what_gives_no_line_is_refused_in_words():
         level_line(copy, copy, paired=True)
     with pytest.raises(LayoutError, match="state the ratio"):
         level_line(copy[:1], copy[:1] + 0.1, paired=False)
+
+
+@pytest.mark.parametrize("ratio", [None, 1.3])
+@pytest.mark.parametrize("paired", [False, True])
+def test_lines_side_by_side_are_those_of_each_draw_alone(paired, ratio):
+    rng = np.random.default_rng(5)
+    a, b = rng.normal(0.4, 0.02, (2, 40, 4, 5))
+    # Without true differences between levels some slopes are open or upright; alike results cancel.
+    a[:30] += np.linspace(0, 0.2, 5)
+    b[:30] += np.linspace(0, 0.2, 5)
+    b[0], b[1] = a[0], 0.4
+    found = np.stack(drawn_lines(a, b, paired=paired, ratio=ratio), axis=1)
+    alone = np.full((40, 3), np.nan)
+    for i in range(40):
+        with contextlib.suppress(EstimationError, LayoutError):
+            line = level_line(a[i], b[i], paired=paired, ratio=ratio)
+            alone[i] = line.slope, line.intercept, line.offset
+    assert np.isnan(alone[1]).all()
+    # Seen: equal to the last digit; sums of a single table may be formed in another order elsewhere.
+    np.testing.assert_allclose(found, alone, rtol=1e-9)
