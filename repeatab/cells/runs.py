@@ -100,8 +100,10 @@ class Runs:
     def pieces(self) -> Iterator[Piece]:
         """All cells, some at a time."""
         rows = int(self.starts[-1] + self.count[-1])
-        marks = np.searchsorted(self.starts, np.arange(0, rows, _ROWS))
-        cuts = np.unique(np.append(marks, len(self.count))).tolist()
+        cuts = [0, len(self.count)]
+        if rows > _ROWS:
+            marks = np.searchsorted(self.starts, np.arange(0, rows, _ROWS))
+            cuts = np.unique(np.append(marks, len(self.count))).tolist()
         for low, high in pairwise(cuts):
             begin = int(self.starts[low])
             span = slice(begin, int(self.starts[high - 1] + self.count[high - 1]))

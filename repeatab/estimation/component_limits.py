@@ -38,6 +38,7 @@ _LARGEST = 2e8
 def balanced_limits(analysis: MeanSquares, *, level: float) -> tuple[FloatArray, FloatArray]:
     """Limits from the mean squares of a balanced layout, never below zero."""
     lower, upper = component_combination_limits(analysis.combination, analysis.ms, analysis.df, level=level)
+    # One mean square: without the detour by a half width, which costs a digit far out.
     lower[:, -1], upper[:, -1] = chi_square_limits(analysis.ms[:, -1], float(analysis.df[-1]), level=level)
     return np.maximum(lower, 0.0, out=lower), np.maximum(upper, 0.0, out=upper)
 

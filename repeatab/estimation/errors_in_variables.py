@@ -198,7 +198,7 @@ def _york(
     slope = slope[:, np.newaxis]
     square = slope * slope
     error = var_y + square * var_x - 2 * slope * cov
-    good = (error > _NONE * (var_y + square * var_x)).all(axis=1)
+    good: NDArray[np.bool_] = np.all(error > _NONE * (var_y + square * var_x), axis=1)
     weight = 1 / error
     share = weight / weight.sum(axis=1, keepdims=True)
     u, v = (part - _dot(share, part)[:, np.newaxis] for part in (x, y))

@@ -85,17 +85,17 @@ def half_widths(coefficients: FloatArray, df: FloatArray, *, level: float) -> Ha
     shrinks = (1 - df / special.chdtri(df, tail)).tolist()
     grows = (df / special.chdtri(df, 1 - tail) - 1).tolist()
     points = _Points(tail=tail, df=df.tolist(), shrinks=shrinks, grows=grows)
-    sides: tuple[list[_Weights], list[_Weights]] = ([], [])
+    pairs = [(i, j) for i in range(len(df)) for j in range(i, len(df))]
+    place = {pair: at for at, pair in enumerate(pairs)}
+    place |= {(j, i): at for (i, j), at in place.items()}
+    below, above = [], []
     for row in coefficients.tolist():
         plus = [(i, c) for i, c in enumerate(row) if c > 0]
         minus = [(i, -c) for i, c in enumerate(row) if c < 0]
-        sides[0].append(_weights(plus, minus, points))
-        sides[1].append(_weights(minus, plus, points))
-    pairs = sorted({pair for side in sides for weights in side for pair in weights})
-    below, above = (
-        np.array([[weights.get(pair, 0.0) for pair in pairs] for weights in side]) for side in sides
-    )
-    return HalfWidths(first=[i for i, _ in pairs], second=[j for _, j in pairs], below=below, above=above)
+        below.append(_weights(plus, minus, points, place))
+        above.append(_weights(minus, plus, points, place))
+    first, second = zip(*pairs, strict=True)
+    return HalfWidths(first=list(first), second=list(second), below=np.array(below), above=np.array(above))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -109,20 +109,21 @@ class _Points:
 
 
 _Terms = list[tuple[int, float]]
-_Weights = dict[tuple[int, int], float]
 
 
-def _weights(near: _Terms, far: _Terms, points: _Points) -> _Weights:
+def _weights(near: _Terms, far: _Terms, points: _Points, place: dict[tuple[int, int], int]) -> list[float]:
     """The squared half width of one combination on the side on which the `near` rows shrink and the `far` rows grow: a
-    number for each two rows whose product takes part."""
+    number for each two rows, put where `place` says."""
     df, g, h = points.df, points.shrinks, points.grows
-    weights = {(j, j): (c * h[j]) ** 2 for j, c in far}
+    weights = [0.0] * (len(df) * (len(df) + 1) // 2)
+    for j, c in far:
+        weights[place[j, j]] = (c * h[j]) ** 2
     for at, (i, c) in enumerate(near):
-        weights[i, i] = (c * g[i]) ** 2
+        weights[place[i, i]] = (c * g[i]) ** 2
         n = df[i]
         for j, other in far:
             f = float(special.fdtri(n, df[j], 1 - points.tail))
-            weights[_pair(i, j)] = ((f - 1) ** 2 - g[i] ** 2 * f**2 - h[j] ** 2) / f * c * other
+            weights[place[i, j]] = ((f - 1) ** 2 - g[i] ** 2 * f**2 - h[j] ** 2) / f * c * other
         if not far:
             # A pure sum: Graybill and Wang's limits have no cross terms among the near ones.
             continue
@@ -131,12 +132,8 @@ def _weights(near: _Terms, far: _Terms, points: _Points) -> _Weights:
             both = n + k
             pooled = (1 - both / float(special.chdtri(both, points.tail))) ** 2 * both**2 / (n * k)
             cross = (pooled - g[i] ** 2 * n / k - g[t] ** 2 * k / n) / (len(near) - 1)
-            weights[_pair(i, t)] = cross * c * other
+            weights[place[i, t]] = cross * c * other
     return weights
-
-
-def _pair(i: int, j: int) -> tuple[int, int]:
-    return (i, j) if i < j else (j, i)
 
 
 def generalised_limits(

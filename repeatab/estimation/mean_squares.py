@@ -19,7 +19,6 @@ import numpy as np
 
 from repeatab.base.errors import LayoutError
 from repeatab.cells import FloatArray
-from repeatab.layout.balance import free_numbers
 from repeatab.layout.blocks import Block
 from repeatab.layout.hierarchy import Hierarchy
 from repeatab.layout.layout import Layout, require_balanced
@@ -82,8 +81,7 @@ def mean_squares(block: Block, layout: Layout) -> MeanSquares:
     shown = _distinct(layout.terms, at_first)
     terms = layout.terms.pick([*shown, *(at_first + i for i in layout.estimated)])
     fixed = len(shown)
-    free = free_numbers(terms)
-    df = np.array([*free, layout.rows - 1 - sum(free)], dtype=np.float64)
+    df = np.array([*terms.free, layout.rows - 1 - sum(terms.free)], dtype=np.float64)
     if df[-1] <= 0:
         raise LayoutError(
             "no degrees of freedom are left for repeatability. Run repeats, or leave the finest term out."
@@ -125,7 +123,7 @@ def _sums_of_squares(block: Block, terms: Hierarchy) -> FloatArray:
     left -= (left @ share)[:, None]
     ss = np.empty((len(mean), len(terms) + 1))
     whole = False
-    for i in terms.from_coarse_to_fine():
+    for i in terms.from_coarse_to_fine:
         part = terms.parts[i]
         if part.size == len(count):
             # Each cell is a class: all that is left is the term's own.

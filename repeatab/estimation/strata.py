@@ -98,14 +98,12 @@ def pooled_minimum(strata: Strata, inverse: FloatArray) -> tuple[FloatArray, Flo
     theta, gradient : (groups, components); nan for groups for which no such minimum was found.
     """
     groups, rows = strata.ms.shape
-    theta, gradient = np.full((groups, rows), np.nan), np.zeros((groups, rows))
     if (np.count_nonzero(inverse[:-1], axis=1) != 2).any():
-        return theta, gradient
+        return np.full((groups, rows), np.nan), np.zeros((groups, rows))
     upper, lower = inverse[:-1].argmax(axis=1), inverse[:-1].argmin(axis=1)
     block = np.broadcast_to(np.arange(rows), (groups, rows)).copy()
-    each = np.arange(groups)
+    each, level = np.arange(groups), strata.ms
     for _ in range(rows):
-        level = _pooled(strata, block)
         short = level[:, lower] - level[:, upper]
         worst = short.argmax(axis=1)
         at = np.flatnonzero(short[each, worst] > 0)
@@ -113,17 +111,17 @@ def pooled_minimum(strata: Strata, inverse: FloatArray) -> tuple[FloatArray, Flo
             break
         joined, kept = block[at, upper[worst[at]]], block[at, lower[worst[at]]]
         block[at] = np.where(block[at] == joined[:, None], kept[:, None], block[at])
+        level = _pooled(strata, block)
     found = level @ inverse.T
     # Rows of one block differ by nothing, not by rounding.
-    together = block[:, upper] == block[:, lower]
-    found[:, :-1][together] = 0.0
+    found[:, :-1][block[:, upper] == block[:, lower]] = 0.0
     # The conditions of a minimum, beside which what is left is rounding.
     share = strata.df_rows / level
     slope = (share - share * strata.ms / level) @ strata.expected
     off = np.where(found > 0, np.abs(slope), -slope)
-    proved = (found >= 0).all(axis=1) & (off <= 1e-9 * (share @ strata.expected)).all(axis=1)
-    theta[proved], gradient[proved] = found[proved], slope[proved]
-    return theta, gradient
+    failed = (off > 1e-9 * (share @ strata.expected)).any(axis=1) | (found < 0).any(axis=1)
+    found[failed], slope[failed] = np.nan, 0.0
+    return found, slope
 
 
 def _pooled(strata: Strata, block: IntArray) -> FloatArray:

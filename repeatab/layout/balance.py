@@ -44,15 +44,5 @@ def all_told_apart(terms: Hierarchy, fixed: int, count: IntArray) -> bool:
     # Two names for one division, or a division into one class, have none.
     if 1 in sizes or any(terms.alike(i, j) for i, j in combinations(range(len(sizes)), 2)):
         return False
-    free = free_numbers(terms)
-    left = int(count.sum()) - 1 - sum(free)
-    return left > 0 and all(number > 0 for number in free[fixed:])
-
-
-def free_numbers(terms: Hierarchy) -> list[int]:
-    """Degrees of freedom of each term of a balanced layout: its classes less what the overall mean and the coarser
-    terms take."""
-    free = [0] * len(terms)
-    for i in terms.from_coarse_to_fine():
-        free[i] = terms.parts[i].size - 1 - sum(free[j] for j in terms.coarser_than(i))
-    return free
+    left = int(count.sum()) - 1 - sum(terms.free)
+    return left > 0 and all(number > 0 for number in terms.free[fixed:])

@@ -7,11 +7,12 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cached_property
 
 from repeatab.layout.partitions import Partition
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class Hierarchy:
     """parts : the partitions; finer : whether each class of the first lies within one class of the second."""
 
@@ -37,6 +38,8 @@ class Hierarchy:
 
     def pick(self, at: Sequence[int]) -> Hierarchy:
         """Some of the partitions, in the order given."""
+        if len(at) == len(self.parts) and list(at) == list(range(len(at))):
+            return self
         return Hierarchy(
             tuple(self.parts[i] for i in at), tuple(tuple(self.finer[i][j] for j in at) for i in at)
         )
@@ -53,6 +56,16 @@ class Hierarchy:
         """The other partitions whose classes are unions of its classes."""
         return tuple(j for j, finer in enumerate(self.finer[i]) if finer and j != i)
 
-    def from_coarse_to_fine(self) -> list[int]:
+    @cached_property
+    def from_coarse_to_fine(self) -> tuple[int, ...]:
         """All of them, each after those coarser than it."""
-        return sorted(range(len(self.parts)), key=lambda i: self.parts[i].size)
+        return tuple(sorted(range(len(self.parts)), key=lambda i: self.parts[i].size))
+
+    @cached_property
+    def free(self) -> tuple[int, ...]:
+        """Degrees of freedom of each in a balanced layout: its classes less what the overall mean and the coarser ones
+        take."""
+        free = [0] * len(self.parts)
+        for i in self.from_coarse_to_fine:
+            free[i] = self.parts[i].size - 1 - sum(free[j] for j in self.coarser_than(i))
+        return tuple(free)
