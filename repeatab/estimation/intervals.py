@@ -12,6 +12,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from scipy import special
@@ -19,10 +20,21 @@ from scipy import special
 from repeatab.cells import FloatArray
 
 
+# Tail points by degrees of freedom, as in a printed table: groups and repeated fits of one layout ask for the same few.
+@lru_cache(maxsize=4096)
+def _chi_square_point(df: float, tail: float) -> float:
+    return float(special.chdtri(df, tail))
+
+
+@lru_cache(maxsize=4096)
+def _f_point(df: float, denominator_df: float, probability: float) -> float:
+    return float(special.fdtri(df, denominator_df, probability))
+
+
 def chi_square_limits(ms: FloatArray, df: float, *, level: float) -> tuple[FloatArray, FloatArray]:
     """Exact limits of a variance whose estimate `ms` has `df` degrees of freedom."""
     tail = (1 - level) / 2
-    return ms * df / special.chdtri(df, tail), ms * df / special.chdtri(df, 1 - tail)
+    return ms * (df / _chi_square_point(df, tail)), ms * (df / _chi_square_point(df, 1 - tail))
 
 
 def combination_limits(
@@ -82,9 +94,11 @@ def _root(squared: FloatArray) -> FloatArray:
 def half_widths(coefficients: FloatArray, df: FloatArray, *, level: float) -> HalfWidths:
     """The half widths of (combinations, rows) of either sign."""
     tail = (1 - level) / 2
-    shrinks = (1 - df / special.chdtri(df, tail)).tolist()
-    grows = (df / special.chdtri(df, 1 - tail) - 1).tolist()
-    points = _Points(tail=tail, df=df.tolist(), shrinks=shrinks, grows=grows)
+    free = df.tolist()
+    points = _Points(
+        tail=tail, df=free, shrinks=[1 - n / _chi_square_point(n, tail) for n in free],
+        grows=[n / _chi_square_point(n, 1 - tail) - 1 for n in free],
+    )  # fmt: skip
     pairs = [(i, j) for i in range(len(df)) for j in range(i, len(df))]
     place = {pair: at for at, pair in enumerate(pairs)}
     place |= {(j, i): at for (i, j), at in place.items()}
@@ -122,7 +136,7 @@ def _weights(near: _Terms, far: _Terms, points: _Points, place: dict[tuple[int, 
         weights[place[i, i]] = (c * g[i]) ** 2
         n = df[i]
         for j, other in far:
-            f = float(special.fdtri(n, df[j], 1 - points.tail))
+            f = _f_point(n, df[j], 1 - points.tail)
             weights[place[i, j]] = ((f - 1) ** 2 - g[i] ** 2 * f**2 - h[j] ** 2) / f * c * other
         if not far:
             # A pure sum: Graybill and Wang's limits have no cross terms among the near ones.
@@ -130,7 +144,7 @@ def _weights(near: _Terms, far: _Terms, points: _Points, place: dict[tuple[int, 
         for t, other in near[at + 1 :]:
             k = df[t]
             both = n + k
-            pooled = (1 - both / float(special.chdtri(both, points.tail))) ** 2 * both**2 / (n * k)
+            pooled = (1 - both / _chi_square_point(both, points.tail)) ** 2 * both**2 / (n * k)
             cross = (pooled - g[i] ** 2 * n / k - g[t] ** 2 * k / n) / (len(near) - 1)
             weights[place[i, t]] = cross * c * other
     return weights
