@@ -31,10 +31,10 @@ from repeatab.intake.text_cuts import NotDividedError, cut_text
 MOST_TOGETHER = 64 << 20
 """Small files are read together up to this size."""
 
-MOST_BYTES = 64 << 20
+MOST_BYTES = 32 << 20
 """Bytes of a portion; larger files are divided."""
 
-ROWS_OF_PIECE = 2_000_000
+ROWS_OF_PIECE = 1_000_000
 """Rows of Parquet in a piece: its bytes tell little, since columns that repeat hardly take any."""
 
 Piece = tuple[SourceFile, ...]

@@ -48,7 +48,7 @@ class RowsOfPiece:
     @property
     def all_marks(self) -> Marks:
         """Of what stays and of what is set apart."""
-        return np.union1d(self.marks, self.apart_marks)
+        return np.concatenate([self.marks, self.apart_marks])
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -62,13 +62,12 @@ class Parted:
     apart_marks: Marks
 
 
-def compared_by(results: Results, *, whole_runs: bool, many: bool) -> list[str]:
-    """The columns by which rows of two pieces are one run, or one row that stands twice.
+def compared_by(results: Results, *, many: bool) -> list[str]:
+    """The columns by which rows of two pieces are of one run, or one row that stands twice.
 
-    whole_runs : whether the rows of a run are needed together. many : whether the whole table has so many rows that
-    some agree in everything by chance.
+    many : whether the whole table has so many rows that some agree in everything by chance.
     """
-    if whole_runs and holds_stops(results):
+    if holds_stops(results):
         keys = list(run_keys(results))
     elif tells_runs(results.factors):
         keys = list(results.factors)
@@ -98,27 +97,37 @@ def part_rows(results: Results, by: Sequence[str], *, ends: bool, also: Marks | 
         )
     table = results.to_frame()
     each = row_marks(table, by)
-    chosen = _NO_MARKS if also is None else also
-    if ends and len(each):
-        chosen = np.append(chosen, each[[0, -1]])
-    away = np.isin(each, chosen)
-    marks, counts = np.unique(each[~away], return_counts=True)
+    away = np.isin(each, also) if also is not None else np.zeros(len(table), bool)
+    if ends and len(table):
+        away |= _of_run_at(table, by, 0) | _of_run_at(table, by, -1)
+    marks, counts = distinct(each[~away])
     apart = replace(results, frame=table[away].reset_index(drop=True)) if away.any() else None
     stays = replace(results, frame=table[~away].reset_index(drop=True)) if away.any() else results
-    return Parted(
-        stays=stays,
-        apart=apart,
-        marks=marks,
-        counts=counts.astype(np.int64),
-        apart_marks=np.unique(each[away]),
-    )
+    return Parted(stays=stays, apart=apart, marks=marks, counts=counts, apart_marks=distinct(each[away])[0])
+
+
+def _of_run_at(table: Any, by: Sequence[str], at: int) -> NDArray[np.bool_]:
+    """(rows,) whether a row is of the same run as that one; of whatever section, since their stops may alternate."""
+    names = [name for name in by if name != Role.SECTION.value] or by
+    same = np.ones(len(table), bool)
+    for name in names:
+        same &= (table[name] == table[name].iloc[at]).to_numpy(dtype=bool, na_value=False)
+    return same
+
+
+def distinct(marks: Marks) -> tuple[Marks, NDArray[np.int64]]:
+    """The marks there are, in order, and how often each occurs."""
+    # Sorted and not by numpy's unique, which takes ten times as long for numbers of this kind.
+    marks = np.sort(marks)
+    first = np.flatnonzero(np.concatenate([[True], marks[1:] != marks[:-1]])[: len(marks)])
+    return marks[first], np.diff(np.append(first, len(marks)))
 
 
 def _marks_of_lazy(results: Results, by: Sequence[str]) -> Marks:
     if not by:
         return _NO_MARKS
     levels = results.lazy().select(*by).unique().collect(backend="pandas").to_pandas()
-    return np.unique(row_marks(levels, by))
+    return distinct(row_marks(levels, by))[0]
 
 
 def row_marks(table: Any, by: Sequence[str]) -> Marks:
@@ -141,7 +150,7 @@ def row_marks(table: Any, by: Sequence[str]) -> Marks:
 def marks_in_several(pieces: Sequence[RowsOfPiece]) -> Marks:
     """The marks that more than one piece has."""
     every = np.concatenate([_NO_MARKS, *(piece.all_marks for piece in pieces)])
-    found, count = np.unique(every, return_counts=True)
+    found, count = distinct(every)
     return found[count > 1]
 
 

@@ -179,11 +179,11 @@ class _Reader:
             task.files, columns=order.columns, options=order.options, aliases=order.aliases, exclude=order.exclude,
             quantity=order.quantity,
         )  # fmt: skip
-        by = compared_by(results, whole_runs=order.whole_runs, many=self.many)
-        whole = order.whole_runs and holds_stops(results)
-        ends = whole and any(file.portion is not None for file in task.files)
+        by = compared_by(results, many=self.many)
+        stops = holds_stops(results)
+        ends = stops and any(file.portion is not None for file in task.files)
         parted = part_rows(results, by, ends=ends, also=task.apart)
-        own = parted.stays if whole else results
+        own = parted.stays
         levels = _levels(results)
         repeated = repeated_keys(own.lazy(), own.factors)
         found = check_rows(own.lazy(), factors=own.factors, covariates=own.covariates, repeated=repeated)
@@ -194,7 +194,7 @@ class _Reader:
             marks=parted.marks, counts=parted.counts, apart=apart, apart_marks=parted.apart_marks,
             held=not results.is_lazy, repeated=repeated, times=run_times(results.lazy(), results.factors),
         )  # fmt: skip
-        made = order.make(own)
+        made = order.make(own if order.whole_runs and stops else results)
         if results.connection is not None:
             results.connection.close()
         told = replace(results, frame=None, connection=None, findings=(*results.findings, *found))
@@ -228,16 +228,19 @@ def _completed(
     done = list(pieces)
     whole = work.order.whole_runs and holds_stops(done[0].results)
     shared = marks_in_several([piece.rows for piece in done])
-    shared = shared if whole else shared[:MOST_ROWS_APART]
-    wanted = [np.intersect1d(piece.rows.marks, shared) for piece in done]
-    torn = [at for at, marks in enumerate(wanted) if len(marks) and (whole or done[at].rows.held)]
+    wanted = [piece.rows.marks[np.isin(piece.rows.marks, shared)] for piece in done]
+    torn = [at for at, marks in enumerate(wanted) if len(marks)]
     told: tuple[str, ...] = ()
-    if whole and not _few([(done[at].rows, wanted[at]) for at in torn]):
-        done, told = _read_whole(tasks, done, shared, work)
-    elif torn:
-        again = work([replace(tasks[at], apart=wanted[at]) for at in torn])
+    if _few([(done[at].rows, wanted[at]) for at in torn]):
+        again = work([replace(tasks[at], apart=wanted[at]) for at in torn]) if torn else []
         for at, piece in zip(torn, again, strict=True):
-            done[at] = piece if whole else replace(done[at], rows=piece.rows)
+            done[at] = piece
+    elif whole:
+        done, told = _read_whole(tasks, done, shared, work)
+    else:
+        told = (
+            f"{len(shared):,} runs have rows in several pieces of work; whether these stand twice was not checked",
+        )
     parts = [piece.rows.apart for piece in done if piece.rows.apart is not None]
     if not parts:
         return done, _Together(told=told)
