@@ -207,28 +207,73 @@ def _laid_out(
 
 
 class _Space:
-    """Results with sets and sections taken out, and what a level-by-section pattern explains of the rest."""
+    """Results with sets and sections taken out, and what a level-by-section pattern explains of the rest.
+
+    Sets are taken out by their own means, so that what is left to solve for has the size of the sections, however many
+    the sets are.
+    """
 
     def __init__(self, scaled: FloatArray) -> None:
-        self.row, self.column = np.nonzero(np.isfinite(scaled))
-        sets, sections = scaled.shape
-        self.section = np.eye(sections)[self.column]
-        out = _basis(np.concatenate([np.eye(sets)[self.row], self.section], axis=1))
-        self.rest = np.eye(len(self.row)) - out @ out.T
-        y = scaled[self.row, self.column]
-        self.y = self.rest @ (y - y.mean())
-        _refuse_exact(self.y, scaled)
+        present = np.isfinite(scaled)
+        self.complete = bool(present.all())
+        self.mask = present.astype(np.float64)
+        self.own = self.mask / present.sum(axis=1, keepdims=True)
+        self.sections = self.mask.shape[1]
+        left = np.where(present, scaled - scaled[present].mean(), 0.0)
+        self.inverse = np.linalg.pinv(self._inner(np.ones((1, len(scaled))))[0], rcond=1e-9, hermitian=True)
+        # The second round takes out the rounding of the first.
+        for _ in range(2):
+            left = left - self.mask * (left * self.own).sum(axis=1, keepdims=True)
+            common = self.inverse @ left.sum(axis=0)
+            left = left - self.mask * (common - (self.own @ common)[:, None])
+        self.left = left
+        _refuse_exact(left, scaled)
+
+    def _inner(self, chosen: FloatArray) -> FloatArray:
+        """(arrangements, sections, sections) cross-products of the sections' indicators over the chosen sets
+        (arrangements, sets), the means of sets taken out."""
+        beside = (chosen[:, :, None] * self.own).swapaxes(1, 2) @ self.mask
+        inner: FloatArray = np.negative(beside, out=beside)
+        place = np.arange(self.sections)
+        inner[:, place, place] += chosen @ self.mask
+        return inner
 
     def explained(self, codes: IntArray) -> FloatArray:
         """(arrangements,) sums of squares for the level codes (arrangements, sets)."""
-        at = codes[:, self.row]
+        levels = int(codes.max()) + 1
+        chosen = [(codes == code).astype(np.float64) for code in range(levels)]
+        along = [part @ self.left for part in chosen]
+        if self.complete:
+            # Every set has every section: the pattern is what the means of the levels are apart.
+            parts = zip(along, chosen, strict=True)
+            return np.asarray(sum((total**2).sum(axis=1) / part.sum(axis=1) for total, part in parts))
         # The last level follows from the section means, so it has no columns of its own.
-        columns = [(at == code)[..., None] * self.section for code in range(int(codes.max()))]
-        pattern = np.concatenate(columns, axis=2)
-        inner = np.swapaxes(pattern, 1, 2) @ (self.rest @ pattern)
-        along = np.swapaxes(pattern, 1, 2) @ self.y
-        inverse = np.linalg.pinv(inner, rcond=1e-9, hermitian=True)
-        return np.asarray(np.einsum("ap,apq,aq->a", along, inverse, along))
+        inner = [self._inner(part) for part in chosen[:-1]]
+        blocks = [
+            [(a if i == j else 0.0) - a @ self.inverse @ b for j, b in enumerate(inner)]
+            for i, a in enumerate(inner)
+        ]
+        return _explained(np.block(blocks), np.concatenate(along[:-1], axis=1), self.sections)
+
+
+def _explained(inner: FloatArray, along: FloatArray, sections: int) -> FloatArray:
+    """(arrangements,) quadratic forms of (arrangements, p) in the inverse of (arrangements, p, p), of which each block
+    of sections is known to have no weight on its sum."""
+    size = np.trace(inner, axis1=1, axis2=2) / inner.shape[1]
+    blocks = np.kron(np.eye(inner.shape[1] // sections), np.ones((sections, sections)))
+    lifted = inner + size[:, None, None] * blocks
+    try:
+        root = np.diagonal(np.linalg.cholesky(lifted), 0, 1, 2)
+        firm = root.min(axis=1) ** 2 > 1e-6 * size
+    except np.linalg.LinAlgError:
+        firm = np.zeros(len(inner), bool)
+    found = np.empty(len(inner))
+    solved = np.linalg.solve(lifted[firm], along[firm, :, None])[:, :, 0]
+    found[firm] = (along[firm] * solved).sum(axis=1)
+    # Where a section was run at one level only, its own part of the pattern is nothing.
+    inverse = np.linalg.pinv(inner[~firm], rcond=1e-9, hermitian=True)
+    found[~firm] = np.einsum("ap,apq,aq->a", along[~firm], inverse, along[~firm])
+    return found
 
 
 def _basis(columns: FloatArray) -> FloatArray:

@@ -13,6 +13,7 @@ from scipy import stats
 from repeatab.base.errors import EstimationError, LayoutError
 from repeatab.estimation.section_interaction import (
     Resampling,
+    _Space,
     bootstrap_interaction,
     paired_interaction,
     split_interaction,
@@ -51,6 +52,31 @@ def test_sum_of_squares_is_that_of_the_analysis_of_variance(missing):
     found = split_interaction(values, HALF, rng=rng())
     assert found.statistic == pytest.approx(expected, rel=1e-8)
     assert (found.resampled, found.complete) == (20, True)
+
+
+@pytest.mark.parametrize("levels", [2, 3])
+@pytest.mark.parametrize("missing", ["none", "some", "a section at one level only", "sections in two halves"])
+def test_what_a_pattern_explains_is_the_difference_of_two_fits(levels, missing):
+    values = sets_of(5, sets=9, sections=6)
+    if missing == "some":
+        values[np.random.default_rng(4).random(values.shape) < 0.2] = np.nan
+    elif missing == "a section at one level only":
+        values[:3, 2] = values[4, 1] = np.nan
+    elif missing == "sections in two halves":
+        values[[0, 1, 3, 4, 6], :3] = values[[2, 5, 7, 8], 3:] = np.nan
+    rows, columns = np.nonzero(np.isfinite(values))
+    y = values[rows, columns]
+    base = np.c_[np.eye(9)[rows], np.eye(6)[columns]]
+    draw = np.random.default_rng(2)
+    codes = np.stack([draw.permutation(np.arange(9) % levels) for _ in range(12)])
+    found = _Space(values).explained(codes)
+    for own, value in zip(codes, found, strict=True):
+        cells = np.eye(levels * 6)[own[rows] * 6 + columns]
+        ssr = [
+            float(np.sum((y - x @ np.linalg.lstsq(x, y, rcond=1e-10)[0]) ** 2))
+            for x in (base, np.c_[base, cells])
+        ]
+        assert value == pytest.approx(ssr[0] - ssr[1], rel=1e-8, abs=1e-12 * ssr[0])
 
 
 @pytest.mark.parametrize("seed", range(4))
