@@ -15,8 +15,6 @@ import numpy as np
 
 from repeatab.base.errors import EstimationError, NotSeparableError
 from repeatab.base.interval import Interval, IntervalMethod
-from repeatab.estimation.component_limits import component_combination_limits
-from repeatab.estimation.intervals import chi_square_limits
 from repeatab.interlab.level import Label, LevelCells
 
 LIMIT_FACTOR = 2.8
@@ -168,6 +166,8 @@ def _need_two(level: LevelCells) -> None:
 
 
 def _chi_square(variance: float, df: int, *, confidence: float) -> Interval:
+    from repeatab.estimation.intervals import chi_square_limits
+
     lower, upper = chi_square_limits(np.array(variance), df, level=confidence)
     return Interval(
         lower=math.sqrt(float(lower)),
@@ -184,6 +184,8 @@ def _combination(level: LevelCells, within: float, share: float, *, confidence: 
     The between mean square is that of the unweighted cell means, which stays near chi-square when the numbers
     differ; with equal numbers it is the usual one.
     """
+    from repeatab.estimation.component_limits import component_combination_limits
+
     n = level.harmonic_count
     between = n * float(np.var(level.mean, ddof=1))
     lower, upper = component_combination_limits(

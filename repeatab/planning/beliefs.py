@@ -11,7 +11,6 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import optimize, special
 
 from repeatab.base.errors import StudyError
 from repeatab.cells import FloatArray
@@ -46,6 +45,8 @@ class ScatterBelief:
         """(draws,) possible variances; evenly placed quantiles in random order, so that few draws suffice."""
         if self.df is None or self.sd == 0:
             return np.full(draws, self.sd**2)
+        from scipy import special
+
         place = (rng.permutation(draws) + 0.5) / draws
         return np.asarray(self.sd**2 * self.df / special.chdtri(self.df, place))
 
@@ -54,6 +55,8 @@ def df_of_range(low: float, high: float) -> float | None:
     """The degrees of freedom whose exact 95 % interval has this ratio of limits; None where the two agree."""
     if low == high:
         return None
+    from scipy import optimize, special
+
     tail = (1 - _LEVEL) / 2
 
     def excess(log_df: float) -> float:

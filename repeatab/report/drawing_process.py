@@ -1,13 +1,15 @@
 """The drawing process: a second process that draws pictures while this one goes on with its work.
 
 In: figures as data, each as soon as it is known.  Out: their pictures, byte for byte those that this process would
-make. The second process loads the drawing library from the moment it is started; where there is none (one processor,
-it could not be started, it was ended) everything is drawn here. Figures go there and pictures come back through its
-standard input and output; it ends when its input ends, so it does not outlive the process that started it.
+make; the workbook, which needs a library of its own too, is made there likewise. The second process loads the
+libraries from the moment it is started; where there is none (one processor, it could not be started, it was ended)
+everything is made here. Figures go there and pictures come back through its standard input and output; it ends when
+its input ends, so it does not outlive the process that started it.
 """
 
 from __future__ import annotations
 
+import gc
 import os
 import pickle
 import signal
@@ -22,11 +24,10 @@ from dataclasses import dataclass, field
 from typing import Any, BinaryIO, Generic, TypeVar
 
 from repeatab.base.progress import Progress, silent
-from repeatab.outcome.figures import Figure
+from repeatab.outcome.figures import Figure, ScatterSources
 
-_T = TypeVar("_T")
-Draw = Callable[[Figure], _T]
-"""A function of this package, found by its name in the other process: from a figure to its pictures."""
+_Given = TypeVar("_Given")
+_Made = TypeVar("_Made")
 
 _STEP = "drawing the figures"
 # Loading the drawing library takes as long as it takes the other process to draw so many figures.
@@ -47,18 +48,21 @@ def drawing_process() -> Iterator[DrawingProcess | None]:
 
 
 def pictures_of(
-    draw: Draw[_T],
+    draw: Callable[[Figure], _Made],
     figures: Sequence[Figure],
     *,
     second: DrawingProcess | None = None,
     progress: Progress = silent,
     step: str = _STEP,
-) -> list[_T]:
-    """The pictures of figures in their order, with the help of a drawing process if there is one."""
+) -> list[_Made]:
+    """The pictures of figures in their order, with the help of a drawing process if there is one.
+
+    draw : a function that the other process finds by its name.
+    """
     asked = [None if second is None else second.ask(draw, figure) for figure in figures]
     while second is not None and (task := second.take()) is not None:
-        progress(step, sum(one is None or one.pictures.done() for one in asked), len(asked))
-        task.draw_here()
+        progress(step, sum(one is None or one.made.done() for one in asked), len(asked))
+        task.do_here()
     made = []
     for number, (figure, one) in enumerate(zip(figures, asked, strict=True)):
         progress(step, number, len(asked))
@@ -66,30 +70,30 @@ def pictures_of(
     return made
 
 
-class _NotDrawnError(Exception):
-    """The other process gave no pictures: it is gone, or drawing failed there and shall fail here."""
+class _NotMadeError(Exception):
+    """The other process gave nothing: it is gone, or the work failed there and shall fail here."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class _Task(Generic[_T]):
-    """A figure to draw; `pictures` comes from either process."""
+class Task(Generic[_Given, _Made]):
+    """Something to draw or to write; `made` comes from either process."""
 
-    draw: Draw[_T]
-    figure: Figure
-    pictures: Future[_T] = field(default_factory=Future)
+    work: Callable[[_Given], _Made]
+    given: _Given
+    made: Future[_Made] = field(default_factory=Future)
 
-    def draw_here(self) -> None:
-        self.pictures.set_result(self.draw(self.figure))
+    def do_here(self) -> None:
+        self.made.set_result(self.work(self.given))
 
-    def result(self) -> _T:
-        """The pictures, made here if the other process gives none."""
+    def result(self) -> _Made:
+        """What was made, here if the other process gives nothing."""
         while True:
             try:
-                return self.pictures.result(timeout=_PATIENCE)
+                return self.made.result(timeout=_PATIENCE)
             except TimeoutError:
                 continue
-            except _NotDrawnError:
-                return self.draw(self.figure)
+            except _NotMadeError:
+                return self.work(self.given)
 
 
 class DrawingProcess:
@@ -103,8 +107,8 @@ class DrawingProcess:
         OSError, RuntimeError
             There can be no further process, or thread.
         """
-        self._waiting: deque[_Task[Any]] = deque()
-        self._ahead: dict[tuple[Draw[Any], Figure], _Task[Any]] = {}
+        self._waiting: deque[Task[Any, Any]] = deque()
+        self._begun: dict[tuple[Any, Any], Task[Any, Any]] = {}
         self._changed = threading.Condition()
         self._loaded = self._closed = False
         self._process = _second_process()
@@ -116,27 +120,27 @@ class DrawingProcess:
             self._process.wait()
             raise
 
-    def draw_ahead(self, draw: Draw[_T], figure: Figure) -> None:
-        """Draw a figure that will be asked for; if it turns out another, these pictures are not used."""
-        if (draw, figure) not in self._ahead:
-            self._ahead[draw, figure] = self.ask(draw, figure)
+    def begin(self, work: Callable[[_Given], _Made], given: _Given) -> None:
+        """Begin what will be asked for; if it turns out otherwise in the end, what was made is not used."""
+        if (work, given) not in self._begun:
+            self._begun[work, given] = self.ask(work, given)
 
-    def ask(self, draw: Draw[_T], figure: Figure) -> _Task[_T]:
-        """Have a figure drawn, unless it was drawn ahead."""
-        ahead = self._ahead.pop((draw, figure), None)
-        if ahead is not None:
-            return ahead
-        task = _Task(draw=draw, figure=figure)
+    def ask(self, work: Callable[[_Given], _Made], given: _Given) -> Task[_Given, _Made]:
+        """Have something made, unless that was begun before; `work` is found by its name in the other process."""
+        begun = self._begun.pop((work, given), None)
+        if begun is not None:
+            return begun
+        task = Task(work=work, given=given)
         with self._changed:
             if self._closed:
-                task.pictures.set_exception(_NotDrawnError())
+                task.made.set_exception(_NotMadeError())
             else:
                 self._waiting.append(task)
                 self._changed.notify()
         return task
 
-    def take(self) -> _Task[Any] | None:
-        """What this process should draw itself: the last of many that wait, None where few do."""
+    def take(self) -> Task[Any, Any] | None:
+        """What this process should do itself: the last of many tasks that wait, None where few do."""
         few = 1 if "matplotlib" in sys.modules else _WORTH_LOADING
         with self._changed:
             return self._waiting.pop() if len(self._waiting) >= few else None
@@ -155,34 +159,34 @@ class DrawingProcess:
             _stream(self._process.stdin).close()
 
     def _attend(self) -> None:
-        """Hand over one figure after the other, until it is closed or gone."""
+        """Hand over one task after the other, until it is closed or gone."""
         requests, answers = _stream(self._process.stdin), _stream(self._process.stdout)
-        task: _Task[Any] | None = None
-        # Whatever goes wrong between the two, this process draws what is left.
+        task: Task[Any, Any] | None = None
+        # Whatever goes wrong between the two, this process does what is left.
         with suppress(Exception):
             self._loaded = pickle.load(answers)
             while (task := self._next()) is not None:
-                pickle.dump((task.draw, task.figure), requests)
+                pickle.dump((task.work, task.given), requests)
                 requests.flush()
-                drawn, pictures = pickle.load(answers)
-                if drawn:
-                    task.pictures.set_result(pictures)
+                good, made = pickle.load(answers)
+                if good:
+                    task.made.set_result(made)
                 else:
-                    task.pictures.set_exception(_NotDrawnError())
+                    task.made.set_exception(_NotMadeError())
         with self._changed:
             self._closed = True
             left = [*self._waiting] if task is None else [task, *self._waiting]
             self._waiting.clear()
         for one in left:
-            if not one.pictures.done():
-                one.pictures.set_exception(_NotDrawnError())
+            if not one.made.done():
+                one.made.set_exception(_NotMadeError())
         self._process.kill()
         self._process.wait()
         for stream in (requests, answers):
             with suppress(OSError):
                 stream.close()
 
-    def _next(self) -> _Task[Any] | None:
+    def _next(self) -> Task[Any, Any] | None:
         with self._changed:
             self._changed.wait_for(lambda: self._waiting or self._closed)
             return None if self._closed else self._waiting.popleft()
@@ -232,13 +236,15 @@ def _stream(stream: Any) -> BinaryIO:
 
 
 def _serve(requests: BinaryIO, answers: BinaryIO) -> None:
-    """The second process: draw what comes in until nothing does."""
+    """The second process: do what comes in until nothing does."""
     _load()
+    # What is loaded stays; to search it again and again for what is not used any more would take time.
+    gc.freeze()
     _answer(answers, True)
     while True:
-        draw, figure = pickle.load(requests)
+        work, given = pickle.load(requests)
         try:
-            answer = True, draw(figure)
+            answer = True, work(given)
         except Exception:
             answer = False, None
         _answer(answers, answer)
@@ -250,19 +256,16 @@ def _answer(answers: BinaryIO, content: object) -> None:
 
 
 def _load() -> None:
-    """Everything that drawing needs."""
+    """Everything that drawing and the workbook need; much of it is loaded by a first drawing only."""
     from importlib import import_module
 
-    from repeatab.report.figures.style import styled
+    from repeatab.report.pictures import figure_and_images
 
-    for name in (
-        "matplotlib.backends.backend_agg",
-        "matplotlib.backends.backend_svg",
-        "repeatab.report.pictures",
-    ):
+    figure_and_images(ScatterSources(key="", title="0", reading="", unit="", sources=(), margin=1.0))
+    for name in ("offsets", "sets", "repeatability", "order", "more_runs"):
+        import_module(f"repeatab.report.figures.{name}")
+    for name in ("repeatab.report.workbook", "openpyxl"):
         import_module(name)
-    with styled():
-        pass
 
 
 def _main() -> None:

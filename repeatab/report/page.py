@@ -10,6 +10,7 @@ import base64
 import hashlib
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 from importlib import resources
 from typing import TYPE_CHECKING
 
@@ -131,6 +132,7 @@ def page_bytes(
     return "\n".join(line.rstrip() for line in text.splitlines() if line.strip()).encode("utf-8") + b"\n"
 
 
+@lru_cache(maxsize=1)
 def _template() -> Template:
     from jinja2 import Environment, PackageLoader, StrictUndefined
 

@@ -26,7 +26,7 @@ def participant_files(
     if drawing is not None:
         for one in outcome.participants:
             for figure in one.figures:
-                drawing.draw_ahead(page_images, figure)
+                drawing.begin(page_images, figure)
     files = {}
     for number, one in enumerate(outcome.participants):
         progress("writing the participants' pages", number, len(outcome.participants))

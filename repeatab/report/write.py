@@ -95,7 +95,7 @@ def draw_at_once(drawing: DrawingProcess | None) -> FigureReady:
     """What draws a figure before its outcome is whole, where a drawing process has the time."""
     if drawing is None:
         return not_yet_drawn
-    return lambda figure: drawing.draw_ahead(figure_and_images, as_stored(figure))
+    return lambda figure: drawing.begin(figure_and_images, as_stored(figure))
 
 
 def report_contents(
@@ -108,19 +108,19 @@ def report_contents(
     """Every file of the report by its name in the folder."""
     # Page, workbook and figures are made from what the JSON file holds, so that they cannot differ from it.
     outcome = from_jsonable(to_jsonable(outcome))
+    book = None
     if drawing is not None:
         for figure in outcome.figures:
-            drawing.draw_ahead(figure_and_images, figure)
-    tables = {
-        **run_sheet_files(outcome, separator=sheet_separator),
-        workbook.NAME: workbook.workbook_bytes(outcome),
-        json_file.NAME: json_file.result_bytes(outcome),
-    }
+            drawing.begin(figure_and_images, figure)
+        book = drawing.ask(workbook.workbook_bytes, outcome)
+    data = json_file.result_bytes(outcome)
     drawn = pictures_of(figure_and_images, outcome.figures, second=drawing, progress=progress)
     return {
-        **tables,
+        **run_sheet_files(outcome, separator=sheet_separator),
         **_figure_files(outcome, [files for files, _ in drawn]),
+        json_file.NAME: data,
         page.NAME: page.page_bytes(outcome, images=[images for _, images in drawn]),
+        workbook.NAME: workbook.workbook_bytes(outcome) if book is None else book.result(),
         **participant_files(outcome, progress, drawing),
     }
 

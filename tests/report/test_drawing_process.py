@@ -70,7 +70,7 @@ def test_a_report_is_the_same_with_and_without_it(outcome: Outcome, running: Dra
     ready = draw_at_once(running)
     for figure in outcome.figures[:2]:
         ready(figure)
-    # One that was told of turns out different in the end: what was drawn ahead is not used.
+    # One that was told of turns out different in the end: what was begun is not used.
     changed = replace(outcome.figures[1], title="Another question")
     outcome = replace(outcome, figures=(outcome.figures[0], changed, outcome.figures[2]))
     assert report_contents(outcome, drawing=running) == report_contents(outcome)
@@ -110,7 +110,7 @@ def test_this_process_lends_a_hand_only_where_many_wait(
     for figure in figures:
         running.ask(TITLE, figure)
     # The other process is still loading, so at most one has been handed over.
-    taken = [task.figure.title for task in iter(running.take, None)]
+    taken = [task.given.title for task in iter(running.take, None)]
     assert taken[:2] == ["7", "6"]
     assert len(taken) in (2, 3)
 
