@@ -4,7 +4,11 @@ from __future__ import annotations
 
 import hashlib
 import json
+import re
+import tempfile
 from collections.abc import Callable
+from fractions import Fraction
+from importlib import resources
 from pathlib import Path
 from typing import Any
 
@@ -22,7 +26,7 @@ from repeatab.cell_files import (
     read_cell_file,
     summary_cells,
 )
-from repeatab.cells import reduce_to_cells
+from repeatab.cells import Cells, reduce_to_cells
 from repeatab.intake.reading import read_results
 from repeatab.outcome.outcome import InputFile
 
@@ -65,14 +69,100 @@ def test_cells_come_back_with_labels_numbers_and_origin(tmp_path: Path) -> None:
     assert found.sha256 == hashlib.sha256(path.read_bytes()).hexdigest()
 
 
-@given(st.lists(st.floats(1e-6, 1e6), min_size=2, max_size=12), st.floats(0, 1e9))
-def test_numbers_survive_whatever_their_size(values: list[float], level: float) -> None:
-    frame = pd.DataFrame({"laboratory": "L", "level": "A", "result": [level + value for value in values]})
-    cells = reduce_to_cells(frame, result="result", factors=["laboratory", "level"])
-    content = cell_file_bytes(cells, quantity="").decode()
-    row = content.splitlines()[-1].split(",")
-    assert float(row[3]) == float((cells.mean + cells.shift)[0, 0])
-    assert float(row[4]) == float(cells.cross[0, 0, 0])
+@given(st.lists(st.floats(1e-6, 1e6), min_size=2, max_size=12), st.floats(0, 1e15), st.floats(-1e15, 1e15))
+def test_numbers_survive_whatever_their_size(values: list[float], level: float, shift: float) -> None:
+    """A mean as its exact value less the nominal one, rounded once; the text is near it for whoever reads that."""
+    frame = pd.DataFrame(
+        {"laboratory": ["L", "M"] * len(values), "result": [level + v for v in values for _ in "ab"]}
+    )
+    cells = reduce_to_cells(frame, result="result", factors=["laboratory"]).shifted_to(np.array([shift]))
+    content = cell_file_bytes(cells, quantity="")
+    (nominal,) = json.loads(content.splitlines()[1][1:])["nominal"]
+    found = read_back(content)
+    for at, row in enumerate(content.decode().splitlines()[3:]):
+        exact = Fraction(cells.mean[at, 0]) + Fraction(shift)
+        assert float(row.split(",")[2]) == pytest.approx(float(exact), rel=1e-15)
+        if nominal:
+            assert found.shift[0] == nominal
+            assert found.mean[at, 0] == float(exact - Fraction(nominal))
+    assert np.array_equal(found.cross, cells.cross)
+
+
+def read_back(content: bytes) -> Cells:
+    with tempfile.TemporaryDirectory() as folder:
+        path = Path(folder) / "a.cells.csv"
+        path.write_bytes(content)
+        return read_cell_file(path).cells
+
+
+# The sets of NIST's analysis of variance whose levels are 1e6 and 1e12, as SciPy's test data carry them.
+SHIFTED = ("SmLs04", "SmLs05", "SmLs06", "SmLs07", "SmLs08", "SmLs09")
+
+
+@pytest.mark.parametrize("name", SHIFTED)
+def test_the_shifted_sets_of_nist_come_back_exactly(name: str, tmp_path: Path) -> None:
+    """NIST/ITL StRD, Analysis of Variance; of 1000000000000.4 a double keeps the tenths to four digits only."""
+    file = resources.files("scipy.stats") / "tests" / "data" / "nist_anova" / f"{name}.dat"
+    if not file.is_file():
+        pytest.skip(f"this SciPy was installed without its test data (no {file})")
+    lines = file.read_text(encoding="ascii").splitlines()
+    first, last = map(int, re.search(r"Data +\(lines (\d+) to (\d+)\)", "\n".join(lines[:10])).groups())
+    body = "".join(",".join(line.split()) + "\n" for line in lines[first - 1 : last])
+    (tmp_path / "a.csv").write_text("treatment,response\n" + body)
+    results = read_results(tmp_path / "a.csv", columns={"result": "response", "laboratory": "treatment"})
+    cells = cells_to_share(results)
+    content = cell_file_bytes(cells, quantity="")
+    found = read_back(content)
+    assert np.array_equal(found.shift, cells.shift)
+    assert np.array_equal(found.mean, cells.mean)
+    assert np.array_equal(found.cross, cells.cross)
+    # The text itself holds the mean of the printed values; the sums of few decimals have exact means.
+    printed: dict[str, list[Fraction]] = {}
+    for line in lines[first - 1 : last]:
+        treatment, value = line.split()
+        printed.setdefault(treatment, []).append(Fraction(value))
+    for row in content.decode().splitlines()[3:]:
+        treatment, _, mean, _ = row.split(",")
+        exact = sum(printed[treatment]) / len(printed[treatment])
+        assert abs(Fraction(mean) - exact) < Fraction(1, 10**15)
+
+
+# Written by the program when its cell files had version 1, from the results of `table`.
+FIRST_VERSION = """\
+# repeatab cells, version 1
+# {"factors": ["laboratory", "level"], "values": ["result", "run_order"], "whole_numbers": ["level"], \
+"quantity": "friction", "results": [{"name": "l1.csv", "sha256": "ab", "rows": 6}], \
+"table_sha256": "bedfe2ed0a28efba08b9e0d43d458c81af4143575657a0c1a6efefa4f999eae8"}
+laboratory,level,count,mean result,mean run_order,cross result result,cross result run_order,cross run_order run_order
+L1,1,2,0.39839999999999998,1.5,9.800000000000173e-07,0.00070000000000000617,0.5
+L1,2,1,0.35110000000000002,1,0,0,0
+L2,1,2,0.40559999999999996,3.5,3.8719999999999778e-05,0.0043999999999999873,0.5
+L2,2,1,0.3498,2,0,0,0
+"""
+
+
+def test_files_of_the_first_version_are_read(tmp_path: Path) -> None:
+    path = tmp_path / "old.csv"
+    path.write_text(FIRST_VERSION, encoding="utf-8")
+    found, now = read_cell_file(path).cells, read_cell_file(written(tmp_path)).cells
+    assert found.mean + found.shift == pytest.approx(now.mean + now.shift, rel=1e-15)
+    assert np.array_equal(found.cross, now.cross)
+    # The second version does not do without nominal values.
+    path.write_text(FIRST_VERSION.replace("version 1", "version 2"), encoding="utf-8")
+    with pytest.raises(InputError, match="found no description of the columns"):
+        read_cell_file(path)
+
+
+def test_no_single_result_stands_in_a_file_of_cells_of_several() -> None:
+    """Cells are centred on a value of the data, which does not go along."""
+    frame = pd.DataFrame({"laboratory": "L", "result": [912.0, 911.25, 914.5, 913.0]})
+    content = cell_file_bytes(
+        reduce_to_cells(frame, result="result", factors=["laboratory"]), quantity=""
+    ).decode()
+    assert '"nominal": [913.0]' in content  # the mean is 912.6875
+    assert "912.6875" in content
+    for value in ("911.25", "914.5", "912.0"):
+        assert value not in content
 
 
 def test_line_ends_of_another_system_do_not_matter(tmp_path: Path) -> None:
@@ -137,8 +227,11 @@ def test_numbers_that_no_results_can_have_are_refused_with_their_row(
 @pytest.mark.parametrize(
     ("old", "new", "message"),
     [
-        ("version 1", "version 2", "row 1: found cell files' version '2', expected version 1"),
-        ("# repeatab cells, version 1", "laboratory,mu", "row 1: found 'laboratory,mu'"),
+        ("version 2", "version 3", "row 1: found cell files' version '3', expected version 1 or 2"),
+        ('"nominal": [0.0', '"nominal": [NaN', "row 2: found no description of the columns"),
+        ('"nominal": [0.0', '"nominal": [true', "row 2: found no description of the columns"),
+        ('"nominal": [0.0, ', '"nominal": [', "row 2: found no description of the columns"),
+        ("# repeatab cells, version 2", "laboratory,mu", "row 1: found 'laboratory,mu'"),
         ('"factors"', '"fuctors"', "row 2: found no description of the columns"),
         ("# {", "# [", "row 2: found no description of the columns"),
     ],
