@@ -23,6 +23,10 @@ from repeatab.control.limits import TRIAL_BELOW, LimitKind, Limits, nominal_rate
 from repeatab.control.scatter_distribution import prediction_factor
 from repeatab.control.screening import Judged, Screening, screen
 
+# The median of the ranges or standard deviations of subgroups is worth at least this share of their mean: the share of
+# subgroups of two, whose median range is a median distance (scatter.py).
+_MEDIAN_EFFICIENCY = 0.3675
+
 
 class Spread(Enum):
     """What of each subgroup is charted beside its mean, and gives the scatter within."""
@@ -35,7 +39,8 @@ class Spread(Enum):
 class SubgroupLimits:
     """Limits of subgroup means and of the scatter within subgroups of `size` results.
 
-    within_sd: standard deviation of a result within a subgroup.  spread_*: centre and limits of range or SD.
+    within_sd: standard deviation of a result within a subgroup.  within_df: degrees of freedom of a pooled standard
+    deviation that scatters as much.  spread_*: centre and limits of range or SD.
     ratio_of_means: standard deviation of the base means over what the scatter within explains (1 if all of
     it).
     """
@@ -48,6 +53,7 @@ class SubgroupLimits:
     spread_lower: float
     spread_upper: float
     ratio_of_means: float
+    within_df: float | None = None
 
 
 def subgroup_limits(
@@ -107,6 +113,7 @@ def subgroup_limits(
         spread_lower=low,
         spread_upper=high,
         ratio_of_means=float(means[kept].std(ddof=1)) * math.sqrt(size) / within,
+        within_df=measure.df(int(kept.sum()), robust),
     )
 
 
@@ -137,6 +144,14 @@ class _Measure:
         if not robust:
             return float(own.mean()) / self.unit
         return float(np.median(own)) / self._median()
+
+    def df(self, subgroups: int, robust: bool) -> float:
+        """Degrees of freedom of χ² whose root scatters, over its mean, as the mean measure of so many subgroups does.
+
+        The root of a χ² over its degrees of freedom ν has variance 1/(2 ν) over its square, nearly (Patnaik 1950).
+        """
+        share = _MEDIAN_EFFICIENCY if robust else 1.0
+        return share * subgroups * self.unit**2 / (2 * self.scatter**2)
 
     def limits(self, within: float, limit: float) -> tuple[float, float]:
         return (

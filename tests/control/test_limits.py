@@ -203,3 +203,20 @@ def test_visits_that_differ_show_in_the_ratio_of_means():
 def test_what_gives_no_limits_is_said(ask, kind, part):
     with pytest.raises(kind, match=part):
         ask()
+
+
+@pytest.mark.parametrize(("size", "df"), [(2, 0.876), (3, 1.815), (4, 2.738), (5, 3.623), (8, 6.031)])
+def test_the_mean_range_is_worth_as_many_degrees_of_freedom_as_published(size, df):
+    # Source: degrees of freedom added by each further subgroup in the table of d2* (Duncan, Quality Control and
+    # Industrial Statistics, table D3, also in the automotive handbook); values from memory.
+    values = normal(30 * size).reshape(30, size)
+    assert subgroup_limits(values).within_df == pytest.approx(30 * df, abs=30 * 0.002)
+
+
+@pytest.mark.parametrize("size", [2, 4, 9])
+def test_the_mean_standard_deviation_is_worth_nearly_those_of_the_runs(size):
+    # By its definition: the standard deviation of n runs has mean c4 and variance 1 - c4², for σ = 1.
+    found = subgroup_limits(normal(25 * size).reshape(25, size), spread=Spread.STANDARD_DEVIATION)
+    c4 = chart_factors(size).c4
+    assert found.within_df == pytest.approx(25 * c4**2 / (2 * (1 - c4**2)), rel=1e-12)
+    assert 0.85 * 25 * (size - 1) < found.within_df < 25 * (size - 1)

@@ -188,6 +188,7 @@ def _subgroups(
         runs=size,
         centre_variance=1 / found.means.count,
         within_sd=found.within_sd,
+        within_df=found.within_df,
         spread=found,
         odd_sizes=tuple(int(i) for i in np.flatnonzero(~fits)),
     )

@@ -36,8 +36,8 @@ class SeriesLimits:
     """Limits of the points of a regime.
 
     limits: for a visit of the typical number of runs; its `removed` count places within the base.  within_sd,
-    between_sd: of a run within a visit, of visits beyond it; None where not kept apart.  spread: of range or
-    standard deviation charts.  neighbours: test on the base points, None with too few.  model: charted residuals
+    within_df, between_sd: of a run within a visit with its degrees of freedom, of visits beyond it; None where not kept
+    apart.  spread: of range or standard deviation charts.  neighbours: test on the base points, None with too few.  model: charted residuals
     rest on it.  trend: of a base period that itself moves, None where it does
     not.  odd_sizes: base places left out because their number of runs differs from the others'.  recorded: what limits
     rest on that were recorded earlier; left_out: their base places left out; now: what the same base visits give now,
@@ -71,6 +71,15 @@ class SeriesLimits:
     def widening(self) -> float:
         """How much wider than the nominal limits they are, for what few base points leave unknown."""
         return self.limits.factor / self.nominal
+
+    @property
+    def within(self) -> tuple[float, float] | None:
+        """Standard deviation of a run within a visit and its degrees of freedom; None where it is not charted."""
+        if self.within_sd is None:
+            return None
+        # Limits that were recorded before the degrees of freedom were kept: those of the visits they rest on.
+        df = self.within_df or self.limits.count * (self.runs - 1)
+        return (self.within_sd, float(df)) if df > 0 else None
 
     def sd(self, runs: IntArray) -> FloatArray:
         """(points,) standard deviation of points of so many runs each."""

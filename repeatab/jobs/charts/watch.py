@@ -19,10 +19,11 @@ from repeatab.control.cusum import CusumSeries, cusum_series
 from repeatab.control.ewma import EwmaSeries, ewma_series
 from repeatab.control.rules import Pattern, RunRule
 from repeatab.control.run_rules import rule_signals, shewhart_signals
+from repeatab.control.scatter_beginning import scatter_beginning
 from repeatab.control.signals import Side, Signal
 from repeatab.control.subgroup_limits import Spread
 from repeatab.intake.events import Event
-from repeatab.jobs.charts.data import ReferenceData, Visits
+from repeatab.jobs.charts.data import ReferenceData, VisitCells, Visits
 from repeatab.jobs.charts.limits import limits_of
 from repeatab.jobs.charts.question import ControlChart
 from repeatab.jobs.charts.series import Regime, Series
@@ -66,12 +67,30 @@ class Began:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class ScatterBegan:
+    """When the scatter within visits probably stepped to another value; visits as in Began.
+
+    ratio: standard deviation since then over that before, with the lower and upper one that the data do not rule out.
+    """
+
+    visit: int
+    first: int
+    last: int
+    after: int | None
+    ratio: float
+    lower: float
+    upper: float
+    level: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class ChartSignal:
     """A signal of one rig: in a section, or (section "") in the sections together.
 
     rule: the chart or rule in words.  at, until, points: indices of the rig's visits.  closed: what closed it, "" for
     an open one.  nearby: events between the last visit known unchanged and the last at which it may have begun.
-    drivers: the sections that drive a joint signal.
+    drivers: the sections that drive a joint signal.  began: of a change of the level, scatter_began: of the scatter
+    within visits, each None for signals of the other.
     """
 
     rig: str
@@ -86,6 +105,7 @@ class ChartSignal:
     closed: str
     nearby: tuple[Event, ...]
     drivers: tuple[str, ...] = ()
+    scatter_began: ScatterBegan | None = None
 
     @property
     def open(self) -> bool:
@@ -236,7 +256,7 @@ def _signals(
             points=tuple(int(visit[i]) for i in signal.points), began=began, closed=closed,
             nearby=nearby(events, series.rig, series.visits, began, int(visit[signal.at])),
         )  # fmt: skip
-    yield from _scatter_signals(series, limits, stretch, closed, events)
+    yield from _scatter_signals(question, series, limits, stretch, closed, events)
 
 
 def _rule_signals(z: Standardised, rule: RunRule) -> list[Signal]:
@@ -271,7 +291,7 @@ def began_at(raw: FloatArray, visit: IntArray, side: Side, unit: float, level: f
 
 
 def nearby(
-    events: Sequence[Event], rig: str, visits: Visits, began: Began | None, at: int
+    events: Sequence[Event], rig: str, visits: Visits, began: Began | ScatterBegan | None, at: int
 ) -> tuple[Event, ...]:
     """Events of the rig after the last visit known unchanged, up to the last at which the change may have begun."""
     first, last = (began.after, began.last) if began else (at - 1 if at else None, at)
@@ -283,7 +303,12 @@ def nearby(
 
 
 def _scatter_signals(
-    series: Series, limits: SeriesLimits, stretch: Stretch, closed: str, events: Sequence[Event]
+    question: ControlChart,
+    series: Series,
+    limits: SeriesLimits,
+    stretch: Stretch,
+    closed: str,
+    events: Sequence[Event],
 ) -> Iterator[ChartSignal]:
     cells = series.cells.at(stretch.places)
     ranged = limits.spread is not None and limits.spread.spread is Spread.RANGE
@@ -297,9 +322,32 @@ def _scatter_signals(
         at = int(cells.visit[place])
         side = Side.UP if own[place] > high[place] else Side.DOWN
         what = "range" if ranged else "standard deviation"
+        began = scatter_began_at(cells.at(slice(place + 1)), limits, side, question.confidence)
         yield ChartSignal(
             rig=series.rig, section=series.section, given_by=GivenBy.SCATTER,
             rule=f"{what} of the runs of the visit {'above' if side is Side.UP else 'below'} its limit",
-            side=side, at=at, until=at, points=(at,), began=None, closed=closed,
-            nearby=nearby(events, series.rig, series.visits, None, at),
+            side=side, at=at, until=at, points=(at,), began=None, scatter_began=began, closed=closed,
+            nearby=nearby(events, series.rig, series.visits, began, at),
         )  # fmt: skip
+
+
+def scatter_began_at(
+    cells: VisitCells, limits: SeriesLimits, side: Side, level: float
+) -> ScatterBegan | None:
+    """When the change behind a signal of the scatter began, by the visits up to the signal.
+
+    None where the likeliest change goes the other way, or where the runs of the last visit are all equal.
+    """
+    known = limits.within
+    cells = cells.at(cells.count > 1)
+    if known is None or not cells.ss[-1] > 0:
+        return None
+    sd, df = known
+    found = scatter_beginning(cells.ss, cells.count - 1, base_variance=sd**2, base_df=df, level=level)
+    if (side is Side.UP) != (found.ratio > 1):
+        return None
+    first = int(cells.visit[found.first])
+    return ScatterBegan(
+        visit=int(cells.visit[found.most_likely]), first=first, last=int(cells.visit[found.last]),
+        after=first - 1 if first > 0 else None, ratio=found.ratio, lower=found.lower, upper=found.upper, level=level,
+    )  # fmt: skip
