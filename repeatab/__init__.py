@@ -31,10 +31,10 @@ if TYPE_CHECKING:
     from repeatab.intake.statistics import MeanOverConditions as MeanOverConditions
     from repeatab.intake.statistics import Minimum as Minimum
     from repeatab.interlab.consensus import consensus as consensus
+    from repeatab.jobs.charts.from_python import control_chart as control_chart
     from repeatab.jobs.charts.question import BasePeriod as BasePeriod
     from repeatab.jobs.charts.question import JointWatch as JointWatch
     from repeatab.jobs.charts.question import StatedLimits as StatedLimits
-    from repeatab.jobs.control_chart import control_chart as control_chart
     from repeatab.jobs.correlation_check import compare_rigs as compare_rigs
     from repeatab.jobs.lot_comparison import compare_lots as compare_lots
     from repeatab.jobs.plan_runs import plan_runs as plan_runs
@@ -75,7 +75,7 @@ _WHERE = {
     "compare_rigs": "repeatab.jobs.correlation_check",
     "condense": "repeatab.intake.condense",
     "consensus": "repeatab.interlab.consensus",
-    "control_chart": "repeatab.jobs.control_chart",
+    "control_chart": "repeatab.jobs.charts.from_python",
     "draw": "repeatab.report.figures.draw",
     "fit_components": "repeatab.estimation.components",
     "load_study": "repeatab.study.loading",

@@ -123,8 +123,8 @@ def _check_standard() -> Iterator[Compared]:
     import pandas as pd
 
     from repeatab.base.quantity import TORQUE
+    from repeatab.jobs.charts.from_python import control_chart
     from repeatab.jobs.charts.question import BasePeriod, Plotted
-    from repeatab.jobs.control_chart import control_chart
 
     # The six results of an occasion are replaced by six with its mean and standard deviation.
     scores = np.array([-2.0, -1.0, -1.0, 1.0, 1.0, 2.0])

@@ -9,16 +9,16 @@ from collections.abc import Iterator, Mapping, Sequence
 
 from repeatab.base.notes import Note, NoteKind
 from repeatab.intake.events import Event
-from repeatab.jobs.charts.data import ReferenceData
+from repeatab.jobs.charts.data import Key, ReferenceData
 from repeatab.jobs.charts.joint import JointRegime
 from repeatab.jobs.charts.question import ControlChart, Plotted, Reference
+from repeatab.jobs.charts.scale import Scale
 from repeatab.jobs.charts.series import Series
 from repeatab.jobs.charts.series_limits import SeriesLimits
 from repeatab.jobs.charts.watch import Watched
-from repeatab.jobs.charts.words import Scale, of_what
+from repeatab.jobs.charts.words import of_what
 from repeatab.jobs.wording import enumerated, p_value, plural, result
 
-Key = tuple[str, str]
 _MUCH = 1.5
 
 
@@ -63,7 +63,7 @@ def chart_notes(
 
 
 def _restarts(data: ReferenceData, series: Mapping[Key, Series]) -> Iterator[Note]:
-    told: dict[tuple[str, str], list[str]] = {}
+    told: dict[Key, list[str]] = {}
     for (rig, section), one in series.items():
         for regime in one.regimes:
             if regime.cause:

@@ -13,7 +13,7 @@ import numpy as np
 
 from repeatab.control.arrays import FloatArray, IntArray
 from repeatab.intake.events import Event
-from repeatab.jobs.charts.data import ReferenceData, VisitCells, Visits
+from repeatab.jobs.charts.data import Key, ReferenceData, VisitCells, Visits
 from repeatab.jobs.charts.links import Links
 from repeatab.jobs.charts.question import BasePeriod, ControlChart, StatedLimits
 from repeatab.jobs.charts.wear import Wear
@@ -79,9 +79,9 @@ def series_of(
     question: ControlChart,
     data: ReferenceData,
     links: Links,
-    wear: Mapping[tuple[str, str], Wear],
+    wear: Mapping[Key, Wear],
     events: Sequence[Event],
-) -> dict[tuple[str, str], Series]:
+) -> dict[Key, Series]:
     """One series per rig and section that has results."""
     found = {}
     for rig in data.rigs:

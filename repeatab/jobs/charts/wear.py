@@ -17,7 +17,7 @@ import numpy as np
 
 from repeatab.base.errors import RepeatabError
 from repeatab.control.arrays import FloatArray
-from repeatab.jobs.charts.data import ReferenceData, VisitCells, Visits
+from repeatab.jobs.charts.data import Key, ReferenceData, VisitCells, Visits
 from repeatab.jobs.charts.question import BasePeriod
 
 _LEAST_SETS = 3
@@ -54,7 +54,7 @@ class Wear:
         return np.zeros(age.size) if self.se is None else (self.se * (age - base_age)) ** 2
 
 
-def wear_of(data: ReferenceData, base: BasePeriod | None) -> dict[tuple[str, str], Wear]:
+def wear_of(data: ReferenceData, base: BasePeriod | None) -> dict[Key, Wear]:
     """Wear by rig and section, by the strongest of what the design offers.
 
     base : what other rigs tell is taken from the base period alone, where all rigs are held to be sound: a rig that
