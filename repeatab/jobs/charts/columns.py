@@ -13,8 +13,10 @@ NUMBER, PERCENT, P, DATE = ColumnKind.NUMBER, ColumnKind.PERCENT, ColumnKind.PRO
 
 
 def column(key: str, caption: str, kind: ColumnKind, unit: str = "") -> Column:
+    """A column; the unit only where it has one."""
     return Column(key=key, caption=caption, kind=kind, unit=unit)
 
 
 def change_kind(scale: Scale) -> ColumnKind:
+    """Changes are percent in a ratio analysis, else in the unit of the result."""
     return PERCENT if scale.ratio else RESULT

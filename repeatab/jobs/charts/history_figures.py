@@ -46,6 +46,7 @@ def places_of(visits: Visits, chosen: IntArray) -> list[float]:
 def event_marks(
     question: ControlChart, rig: str, visits: Visits, events: Sequence[Event]
 ) -> tuple[HistoryEvent, ...]:
+    """The events of a rig between its first and last visit; none without dates."""
     if not visits.dated:
         return ()
     low, high = date.fromisoformat(visits.days[0]), date.fromisoformat(visits.days[-1])
@@ -61,6 +62,7 @@ def event_marks(
 
 
 def history_reading(state: RigState, visits: Visits, marks: Sequence[HistoryEvent]) -> str:
+    """The sentence above the history of a rig."""
     tail = f" {plural(len(marks), 'event')} marked by number." if marks else ""
     if state.verdict is not Verdict.SIGNAL:
         return f"{state.rig} is {'in control' if state.verdict is Verdict.IN_CONTROL else 'not judged yet'}.{tail}"
@@ -73,6 +75,7 @@ def history_reading(state: RigState, visits: Visits, marks: Sequence[HistoryEven
 def history_strip(
     series: Series, watched: tuple[Watched, ...], signals: Sequence[ChartSignal], scale: Scale
 ) -> HistoryStrip:
+    """The means of one section with their limits, those that signal marked."""
     loud = {
         point
         for one in signals

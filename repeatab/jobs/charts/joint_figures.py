@@ -32,6 +32,7 @@ def joint_figures(
     signals: Sequence[ChartSignal],
     visits: Mapping[str, Visits],
 ) -> Iterator[JointHistory]:
+    """The figures of the joint charts that the study asks for, a strip a rig."""
     if question.joint is None:
         return
     kinds = []

@@ -15,6 +15,7 @@ from repeatab.jobs.charts.watch import Watched
 
 
 def refuse_unstated(question: ControlChart, data: ReferenceData) -> None:
+    """Refuse limits of a reference that did not run, and series without limits or a base period to form them."""
     for one in question.limits:
         if one.rests_on is None and one.reference is not None and one.reference not in data.sources:
             raise StudyError(
@@ -35,7 +36,7 @@ def refuse_unstated(question: ControlChart, data: ReferenceData) -> None:
 
 
 def refuse_base_at_the_end(question: ControlChart, series: Mapping[Key, Series]) -> None:
-    """A base period after everything that is to be judged judges nothing."""
+    """Refuse a base period after everything that is to be judged: it judges nothing."""
     if question.base is None or any(r.new.size for one in series.values() for r in one.regimes):
         return
     early = [one for one in series.values() if one.regimes[0].base.size and one.regimes[0].base[0] > 0]
@@ -51,6 +52,7 @@ def refuse_base_at_the_end(question: ControlChart, series: Mapping[Key, Series])
 
 
 def refuse_nothing(watched: Mapping[Key, tuple[Watched, ...]]) -> None:
+    """Refuse to go on where no rig and section has limits."""
     if all(one.limits is None for regimes in watched.values() for one in regimes):
         (rig, section), regimes = next(iter(watched.items()))
         raise EstimationError(f"no limits can be formed. {rig}, {section}: {regimes[0].trouble}")

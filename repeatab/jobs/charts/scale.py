@@ -30,6 +30,7 @@ class Scale:
 
     @property
     def change_unit(self) -> str:
+        """The unit of `change`."""
         return "%" if self.ratio else self.quantity.unit
 
     def level(self, value: float) -> float:
@@ -45,6 +46,7 @@ class Scale:
         return 100 * math.expm1(value) if self.ratio else value
 
     def change_text(self, value: float) -> str:
+        """A change with its sign and unit."""
         shown = self.change(value)
         if self.ratio:
             return percent(shown, sign=True)

@@ -35,6 +35,7 @@ def smoothed_figures(
     marks: tuple[HistoryEvent, ...],
     visits: Visits,
 ) -> Iterator[SmoothedHistory]:
+    """The figures of those smoothed charts that the study asks for and that have points."""
     charts = []
     if question.ewma is not None:
         charts.append(("ewma", "moving average", "moving averages"))

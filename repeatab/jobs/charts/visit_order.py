@@ -91,6 +91,7 @@ def ages_of(cells: VisitCells, section: IntArray, when: list[FloatArray], rig: I
 
 
 def visits_per_month(visits: Mapping[str, Visits]) -> float | None:
+    """Median over the rigs of their visits a month; None where no rig has three dated visits."""
     rates = []
     for one in visits.values():
         if len(one) > 2 and one.dated:

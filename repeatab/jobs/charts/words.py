@@ -50,6 +50,7 @@ def of_what(series: Series | None, data: ReferenceData) -> str:
 
 
 def side_word(side: Side) -> str:
+    """The side of a signal as tables name it."""
     return {Side.UP: "up", Side.DOWN: "down", Side.EITHER: "either"}[side]
 
 
