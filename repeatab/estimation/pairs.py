@@ -327,7 +327,9 @@ def ratio_limits(pair: Pair, level: float) -> tuple[FloatArray, FloatArray]:
             c = pair.mean_a**2 - t2 * v_aa
             with np.errstate(invalid="ignore", divide="ignore"):
                 root = (b + sign * np.sqrt(np.maximum(b**2 - a * c, 0))) / a
-            ratio = np.where(a > 0, root, estimate)
+            before, ratio = ratio, np.where(a > 0, root, estimate)
+            if np.array_equal(before, ratio):
+                break
         limits.append(np.where(a > 0, ratio, sign * np.inf))
     return limits[0], limits[1]
 

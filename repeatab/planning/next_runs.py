@@ -9,7 +9,6 @@ difference more. So one number says both: the sets of the arm that has fewer.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import cache
 
 import numpy as np
 
@@ -19,7 +18,8 @@ from repeatab.planning.verdict_probability import (
     VerdictProbability,
     expected_half_width,
     smallest_number,
-    verdict_probability,
+    strides,
+    verdict_probabilities,
 )
 
 # With more sets than this per arm a monthly check is no longer what is asked; common practice, no source.
@@ -120,14 +120,24 @@ def what_to_run_next(
     """
     reach = present + (_REACH if further_at_most is None else min(further_at_most, _REACH))
 
-    @cache
-    def at(sets: int, belief: Belief) -> VerdictProbability:
-        return verdict_probability(plan, sets, belief, draws=draws, rng=np.random.default_rng([seed, sets]))
+    known: dict[tuple[int, Belief], VerdictProbability] = {}
 
+    def at(sets: int, *wanted: Belief) -> list[VerdictProbability]:
+        """In one pass what is not known yet: most of a small study's time goes by whatever is drawn."""
+        new = [belief for belief in dict.fromkeys(wanted) if (sets, belief) not in known]
+        if new:
+            rngs = (np.random.default_rng([seed, sets]) for _ in new)
+            found = verdict_probabilities(plan, sets, list(zip(new, rngs, strict=False)), draws=draws)
+            known.update(zip(((sets, belief) for belief in new), found, strict=True))
+        return [known[sets, belief] for belief in wanted]
+
+    below = [belief for _, belief in beliefs.named()]
+    for sets in strides(present + 1, reach):
+        below = [b for b, found in zip(below, at(sets, *below), strict=True) if found.decided < target]
     needed = []
     for name, belief in beliefs.named():
         found = smallest_number(
-            lambda sets, belief=belief: at(sets, belief).decided,  # type: ignore[misc]
+            lambda sets, belief=belief: at(sets, belief)[0].decided,  # type: ignore[misc]
             at_least=present + 1,
             at_most=reach,
             target=target,
@@ -139,9 +149,8 @@ def what_to_run_next(
     def point(sets: int) -> CurvePoint:
         rng = np.random.default_rng([seed, sets])
         width = expected_half_width(plan, sets, beliefs.none, draws=_WIDTH_DRAWS, rng=rng)
-        return CurvePoint(
-            sets=sets, none=at(sets, beliefs.none), observed=at(sets, beliefs.observed), half_width=width
-        )
+        none, observed = at(sets, beliefs.none, beliefs.observed)
+        return CurvePoint(sets=sets, none=none, observed=observed, half_width=width)
 
     shown = sorted({present + step for step in (0, *_CURVE) if 2 <= present + step <= reach})
     return MoreRuns(

@@ -7,8 +7,8 @@ The data are simulated and judged by the very functions that judge a study.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -79,32 +79,68 @@ def verdict_probability(
     plan: PlannedComparison, sets: int, belief: Belief, *, draws: int, rng: np.random.Generator
 ) -> VerdictProbability:
     """Simulate `draws` studies of `sets` sets per arm and judge each."""
-    pairs = _simulated(plan, sets, belief, draws=draws, rng=rng)
+    return verdict_probabilities(plan, sets, [(belief, rng)], draws=draws)[0]
+
+
+def verdict_probabilities(
+    plan: PlannedComparison,
+    sets: int,
+    beliefs: Sequence[tuple[Belief, np.random.Generator]],
+    *,
+    draws: int,
+) -> list[VerdictProbability]:
+    """Several beliefs, each with draws of its own, in one pass of the estimators."""
+    pairs = _simulated(plan, sets, beliefs, draws=draws)
     found = decide(evidence_of(pairs, plan.bounds), confidence=plan.confidence, alpha=plan.alpha)
     different = found.different & found.beyond if plan.beyond_only else found.different
-    return VerdictProbability(
-        equivalent=float(found.equivalent.mean()), different=float(different.mean()), draws=draws
-    )
+    shares = (verdict.reshape(len(beliefs), draws).mean(axis=1) for verdict in (found.equivalent, different))
+    return [
+        VerdictProbability(equivalent=float(equivalent), different=float(differs), draws=draws)
+        for equivalent, differs in zip(*shares, strict=True)
+    ]
 
 
 def expected_half_width(
     plan: PlannedComparison, sets: int, belief: Belief, *, draws: int, rng: np.random.Generator
 ) -> float:
     """Median half width of the interval that the equivalence claim rests on, on the scale of the bounds."""
-    pairs = _simulated(plan, sets, belief, draws=draws, rng=rng)
+    pairs = _simulated(plan, sets, [(belief, rng)], draws=draws)
     low, high = limits_over(pairs, plan.bounds, 2 * plan.confidence - 1)
     return float(np.median((high - low) / 2))
 
 
 def _simulated(
-    plan: PlannedComparison, sets: int, belief: Belief, *, draws: int, rng: np.random.Generator
+    plan: PlannedComparison,
+    sets: int,
+    beliefs: Sequence[tuple[Belief, np.random.Generator]],
+    *,
+    draws: int,
 ) -> Sequence[Pair]:
+    """The study's estimators on the draws of one belief after the other."""
     design = plan.arrange(sets)
-    mean = belief.reference_mean
-    first_mean = mean * belief.effect if plan.bounds.of_ratio else mean + belief.effect
-    means = np.where(design.first > 0, first_mean, mean)
-    block = simulate_block(design.block, design.layout, np.array(belief.variances), means, draws, rng)
-    return plan.pairs(block)
+    drawn = []
+    for belief, rng in beliefs:
+        mean = belief.reference_mean
+        first_mean = mean * belief.effect if plan.bounds.of_ratio else mean + belief.effect
+        means = np.where(design.first > 0, first_mean, mean)
+        variances = np.array(belief.variances)
+        drawn.append(simulate_block(design.block, design.layout, variances, means, draws, rng))
+    if len(drawn) == 1:
+        return plan.pairs(drawn[0])
+    together = replace(
+        drawn[0], mean=np.concatenate([block.mean for block in drawn]),
+        cross=np.concatenate([block.cross for block in drawn]), groups=np.arange(len(drawn) * draws),
+    )  # fmt: skip
+    return plan.pairs(together)
+
+
+def strides(at_least: int, at_most: int) -> Iterator[int]:
+    """The numbers that a search looks at on its way upwards, each step twice the one before."""
+    step, number = 1, at_least
+    while number <= at_most:
+        yield number
+        number = min(number + step, at_most) if number < at_most else number + 1
+        step *= 2
 
 
 def smallest_number(
@@ -115,10 +151,12 @@ def smallest_number(
     The probability grows with the number of sets but for Monte Carlo error. The search strides upwards, since
     large studies cost most to simulate, and then halves the last stride.
     """
-    low, high, stride = at_least, at_least, 1
-    while high <= at_most and probability(high) < target:
-        low, high, stride = high + 1, min(high + stride, at_most) if high < at_most else high + 1, stride * 2
-    if high > at_most:
+    low, high = at_least, at_least
+    for high in strides(at_least, at_most):
+        if probability(high) >= target:
+            break
+        low = high + 1
+    else:
         return None
     while low < high:
         middle = (low + high) // 2

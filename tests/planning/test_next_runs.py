@@ -31,11 +31,15 @@ BELIEFS = Beliefs(
 
 @pytest.fixture(autouse=True)
 def known_probability(monkeypatch):
-    def probability(_plan, sets, belief, *, draws, **_):
-        share = min(1.0, 0.8 * sets / belief.effect)
-        return VerdictProbability(equivalent=share, different=0.0, draws=draws)
+    simulated = []
 
-    monkeypatch.setattr(next_runs, "verdict_probability", probability)
+    def probabilities(_plan, sets, beliefs, *, draws):
+        simulated.extend((sets, belief) for belief, _ in beliefs)
+        assert len(set(simulated)) == len(simulated), "nothing is simulated twice"
+        shares = [min(1.0, 0.8 * sets / belief.effect) for belief, _ in beliefs]
+        return [VerdictProbability(equivalent=share, different=0.0, draws=draws) for share in shares]
+
+    monkeypatch.setattr(next_runs, "verdict_probabilities", probabilities)
     monkeypatch.setattr(next_runs, "expected_half_width", lambda _plan, sets, *_, **__: 1 / sets)
 
 

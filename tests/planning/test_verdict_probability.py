@@ -30,6 +30,7 @@ from repeatab.planning.verdict_probability import (
     VerdictProbability,
     expected_half_width,
     smallest_number,
+    verdict_probabilities,
     verdict_probability,
 )
 from repeatab.simulate import planned_block
@@ -208,6 +209,23 @@ def test_half_width_is_that_of_the_interval_for_equivalence():
     found = expected_half_width(plan, 8, belief, draws=DRAWS, rng=np.random.default_rng(1))
     median = np.sqrt(stats.chi2.ppf(0.5, 14) / 14)
     assert found == pytest.approx(stats.t.ppf(0.95, 14) * SD * np.sqrt(2 / 8) * median, rel=0.01)
+
+
+def test_beliefs_in_one_pass_are_those_of_each_alone():
+    plan = planned(split_sets, both_views, 0.02)
+    beliefs = [
+        Belief(reference_mean=0.4, effect=effect, variances=(sd**2,))
+        for effect, sd in ((0, 0.01), (0.015, 0.02))
+    ]
+    together = verdict_probabilities(
+        plan, 6, [(one, np.random.default_rng([7, i])) for i, one in enumerate(beliefs)], draws=500
+    )
+    alone = [
+        verdict_probability(plan, 6, one, draws=500, rng=np.random.default_rng([7, i]))
+        for i, one in enumerate(beliefs)
+    ]
+    assert together == alone
+    assert together[0] != together[1]
 
 
 def test_error_of_the_simulation_is_binomial_and_never_nothing():
