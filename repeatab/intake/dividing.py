@@ -19,12 +19,13 @@ from repeatab.intake.columns import ColumnPlan, plan_columns
 from repeatab.intake.csv_files import read_text_table
 from repeatab.intake.dialect import find_dialect, to_utf8
 from repeatab.intake.heads import Counts, covariates_of, numbers_among
-from repeatab.intake.large_files import MOST_ROWS, parquet_source
+from repeatab.intake.large_files import MOST_ROWS
 from repeatab.intake.large_text import head_bytes
 from repeatab.intake.machines import Machines, on_machines
 from repeatab.intake.numbers import TextColumn, decimal_shown
 from repeatab.intake.options import ReadOptions
 from repeatab.intake.portions import ParquetPortion, TextHead, TextPortion
+from repeatab.intake.raw import RawTable
 from repeatab.intake.sources import FileKind, SourceFile
 from repeatab.intake.text_cuts import NotDividedError, cut_text
 
@@ -187,16 +188,20 @@ def _head(file: SourceFile, plan: ColumnPlan) -> tuple[TextHead, Counts]:
 
 
 def _of_parquet(file: SourceFile, plan: ColumnPlan) -> _Survey:
+    """From the metadata alone; no row is read."""
     import pyarrow as pa
     import pyarrow.parquet as pq
 
+    if _size(file) < ROWS_OF_PIECE // 16:
+        # A row takes a byte at the least, unless the columns hold hardly anything.
+        return _Survey()
     try:
         with pq.ParquetFile(file.path) as stored:
             groups = [stored.metadata.row_group(at) for at in range(stored.metadata.num_row_groups)]
             wanted = {*plan.wanted, *plan.extra}
             sizes = [(group.num_rows, _stored_bytes(group, wanted)) for group in groups]
-            raw, _ = parquet_source(file, plan)
-    except (pa.ArrowException, OSError, InputError):
+            schema = stored.schema_arrow
+    except (pa.ArrowException, OSError):
         return _Survey()  # reading it says the same
     rows, size = (sum(of[at] for of in sizes) for at in (0, 1))
     count = max(ceil(rows / ROWS_OF_PIECE), ceil(size / MOST_BYTES))
@@ -209,7 +214,9 @@ def _of_parquet(file: SourceFile, plan: ColumnPlan) -> _Survey:
     portions = _grouped(sizes, count)
     if len(portions) < 2:
         return _Survey()
-    return _Survey(portions=portions, rows=rows, numbers=numbers_among(raw, plan))
+    types = pa.table({name: pa.nulls(1, schema.field(name).type) for name in wanted & set(schema.names)})
+    head = RawTable(file=file.name, table=types, row_numbers=None, typed=True)
+    return _Survey(portions=portions, rows=rows, numbers=numbers_among(head, plan))
 
 
 def _stored_bytes(group: Any, wanted: set[str]) -> int:

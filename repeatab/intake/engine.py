@@ -33,6 +33,9 @@ def rows_of(frame: Lazy) -> nw.Expr:
 WEIGHT = "rows it stands for"
 """Column of a table of counts: the rows that agree in all else are one."""
 
+FIRST_ROW = "first of the rows it stands for"
+"""Column of a table of counts: where in the file the first of these rows is, if the file's rows have numbers."""
+
 MANY_ROWS = 5_000_000
 """Rows up to which a lazy table is held in memory where a check has to see all of it at once."""
 

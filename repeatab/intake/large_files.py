@@ -168,7 +168,7 @@ def _look_at(file: SourceFile, plan: ColumnPlan, encoding: Encoding) -> _Written
         case FileKind.TEXT:
             raw, way = text_source(file.path, file=file.name, plan=plan, encoding=encoding)
         case FileKind.PARQUET:
-            raw, way = parquet_source(file, plan)
+            raw, way = _parquet_source(file, plan)
         case FileKind.WORKBOOK:
             raise InputError(
                 f"{file.name}: a workbook stands among files so large that they are read piece by piece. Export it "
@@ -195,7 +195,7 @@ def _look_at(file: SourceFile, plan: ColumnPlan, encoding: Encoding) -> _Written
     return _Written(file=file, raw=raw, way=way, values=values, detected=(*raw.detected, *way.sentences))
 
 
-def parquet_source(file: SourceFile, plan: ColumnPlan) -> tuple[RawTable, WrittenAs]:
+def _parquet_source(file: SourceFile, plan: ColumnPlan) -> tuple[RawTable, WrittenAs]:
     """The types of a Parquet file, and its first rows for what text there is among its numbers."""
     import numpy as np
     import pyarrow as pa

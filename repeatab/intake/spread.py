@@ -28,13 +28,13 @@ from repeatab.intake.checks.order import run_times
 from repeatab.intake.columns import SECTION, plan_columns
 from repeatab.intake.condense import holds_stops
 from repeatab.intake.dividing import Divided, divide
-from repeatab.intake.engine import MANY_ROWS, WEIGHT
+from repeatab.intake.engine import FIRST_ROW, MANY_ROWS, WEIGHT
 from repeatab.intake.exclusions import Exclusion, refuse_unmatched
 from repeatab.intake.joined_pieces import WITHIN_RUNS, results_of_pieces
 from repeatab.intake.machines import Machines, on_machines
 from repeatab.intake.options import ReadOptions
 from repeatab.intake.results import Results
-from repeatab.intake.roles import SOURCE_FILE, Role
+from repeatab.intake.roles import SOURCE_FILE, SOURCE_ROW, Role
 from repeatab.intake.shared_rows import (
     Marks,
     RowsOfPiece,
@@ -208,7 +208,8 @@ def _levels(results: Results) -> Any:
     wanted = [*results.factors, Role.UNIT.value, Role.AVERAGING.value]
     keys = [name for name in dict.fromkeys(wanted) if name in names and name not in WITHIN_RUNS]
     keys += [SOURCE_FILE]
-    counted = table.group_by(*keys).agg(nw.len().alias(WEIGHT)).collect()
+    first = [nw.col(SOURCE_ROW).min().alias(FIRST_ROW)] if SOURCE_ROW in names else []
+    counted = table.group_by(*keys).agg(nw.len().alias(WEIGHT), *first).collect()
     return counted.to_pandas()
 
 

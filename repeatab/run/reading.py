@@ -6,17 +6,16 @@ In: a Study.  Out: text.
 from __future__ import annotations
 
 from dataclasses import replace
-from typing import TYPE_CHECKING
+
+import narwhals.stable.v2 as nw
 
 from repeatab.base.progress import Progress, silent
+from repeatab.intake.roles import STOPS
 from repeatab.jobs.charts.question import ControlChart
 from repeatab.jobs.rounds.question import RoundRobin
 from repeatab.run.control import read_control_study
 from repeatab.run.results import run_results, study_results
 from repeatab.study.loading import Study
-
-if TYPE_CHECKING:
-    pass
 
 
 def read_study(study: Study, *, progress: Progress = silent) -> str:
@@ -37,4 +36,8 @@ def read_study(study: Study, *, progress: Progress = silent) -> str:
         return read_control_study(study, study.question, progress)
     results = study_results(study, progress=progress)
     runs = run_results(study, results)
-    return str(replace(results, findings=runs.findings, detected=runs.detected))
+    told = str(replace(results, findings=runs.findings, detected=runs.detected))
+    stops = int(results.lazy().select(nw.col(STOPS).sum()).collect().item()) if results.has(STOPS) else 0
+    if stops > results.row_count:
+        told += f"\n- these run results rest on {stops} stops, condensed by the machines that read them"
+    return told

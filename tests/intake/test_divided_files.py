@@ -25,7 +25,7 @@ from repeatab.intake.aliases import Aliases
 from repeatab.intake.exclusions import Exclusion
 from repeatab.intake.machines import Machines
 from repeatab.intake.options import DecimalMark, Encoding, ReadOptions, Separator
-from repeatab.intake.portions import TextHead
+from repeatab.intake.portions import TextHead, TextPortion
 from repeatab.intake.reading import read_results
 from repeatab.intake.results import Results
 from repeatab.intake.roles import SOURCE_ROW
@@ -104,7 +104,7 @@ def assert_same(whole: Results, shared: Spread[pd.DataFrame], *, pieces: int = 4
 def told(finding: Any) -> tuple[object, ...]:
     """What is checked on counts of the levels tells how many rows, not which."""
     text = re.sub(r"(, )rows? [\d, ]+( and \d+( more)?)?:", r"\1…:", finding.text)
-    text = re.sub(r"(, )\d+ rows?:", r"\1…:", text)
+    text = re.sub(r"(, )\d+ rows?( from row \d+ on)?:", r"\1…:", text)
     return finding.check, text, finding.blocks
 
 
@@ -185,6 +185,32 @@ def test_what_checks_find_names_the_rows_of_the_file(tmp_path: Path) -> None:
     assert twice.text.startswith(
         "a.csv, rows 14, 15, 16, 17, 18, 19, 102, 242 and 6 more: the rows agree in rig"
     )
+
+
+def test_labels_are_compared_over_all_pieces(tmp_path: Path) -> None:
+    """The rows of a rare spelling are counted where they lie, so that the first of them is named."""
+    table = stops()
+    table.loc[[50, 170], "Rig"] = "r-1"
+    table.loc[120, "Section"] = "wet"
+    table.loc[:100, "Section"] = "cold"
+    table.to_csv(tmp_path / "a.csv", index=False)
+    whole, shared = read_both(tmp_path / "a.csv")
+    assert_same(whole, shared)
+    texts = {finding.check: finding for finding in shared.results.findings}
+    spelled = texts["near-duplicate names"].text
+    assert spelled.startswith("a.csv, 2 rows from row 52 on: 'R1' (118), 'r-1' (2) look like one rig")
+    assert texts["level seen once"].rows == (122,)
+    assert texts["level seen once"] in whole.findings
+
+
+def test_row_groups_too_large_for_a_piece(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(dividing, "MOST_ROWS", 100)
+    pq.write_table(pa.Table.from_pandas(stops()), tmp_path / "a.parquet", row_group_size=120)
+    whole, shared = read_both(tmp_path / "a.parquet")
+    said = "a.parquet: one machine reads all of it, because its row groups hold more than 100 rows each"
+    assert [sentence for sentence in shared.results.detected if sentence.startswith(said)]
+    kept = replace(shared.results, detected=whole.detected)
+    assert_same(whole, replace(shared, results=kept), pieces=1)
 
 
 def test_rows_without_a_run_that_agree_in_everything(tmp_path: Path) -> None:
@@ -365,7 +391,9 @@ def test_what_a_test_on_stops_would_claim_is_shown_by_all_engines(
 
 
 ENDS = ("\n", "\r\n")
-CELLS = ("fade", '"fade"', '"a ""b"" c"', '"a\nb"', '"a\r\n\nb"', '""', "ä", "Ω", '"x,y"', '"',)  # fmt: skip
+CELLS = (
+    "fade", "one too many,0.3", '"fade"', '"a ""b"" c"', '"a\nb"', '"a\r\n\nb"', '""', "ä", "Ω", '"x,y"', '"',
+)  # fmt: skip
 
 
 @settings(max_examples=30, suppress_health_check=[HealthCheck.function_scoped_fixture], deadline=None)
@@ -393,14 +421,25 @@ def test_portions_hold_the_rows_of_the_file_in_turn(
         # Two such cells may close each other, so that what is left is a file like others.
         assert '"' in cells
         return
-    read = {"file": "a.csv", "wanted": ("label", "mu"), "numbers": ("mu",)}
-    whole = read_text_table(path.read_bytes(), options=ReadOptions(separator=Separator.COMMA), **read)
-    parts = [
-        read_text_table(
-            portion.read(path), options=portion.head.options(ReadOptions()), portion=portion, **read
-        )
-        for portion in cuts.portions
-    ]
-    assert pa.concat_tables([part.table for part in parts]).equals(whole.table.combine_chunks())
-    assert np.concatenate([part.row_numbers for part in parts]).tolist() == whole.row_numbers.tolist()
-    assert cuts.rows == whole.row_numbers[-1] - 1
+
+    def rows_of(*portions: TextPortion | None) -> tuple[Any, list[int]] | str:
+        read = [
+            read_text_table(
+                path.read_bytes() if portion is None else portion.read(path),
+                options=ReadOptions(separator=Separator.COMMA)
+                if portion is None
+                else portion.head.options(ReadOptions()),
+                portion=portion, file="a.csv", wanted=("label", "mu"), numbers=("mu",),
+            )
+            for portion in portions
+        ]  # fmt: skip
+        table = pa.concat_tables([part.table for part in read]).combine_chunks()
+        return table, [int(row) for part in read for row in part.row_numbers]
+
+    def found(*portions: TextPortion | None) -> tuple[Any, list[int]] | str:
+        try:
+            return rows_of(*portions)
+        except InputError as refused:
+            return str(refused)
+
+    assert found(*cuts.portions) == found(None)

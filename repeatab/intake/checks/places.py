@@ -11,7 +11,7 @@ from collections.abc import Sequence
 import narwhals.stable.v2 as nw
 
 from repeatab.base.errors import listed
-from repeatab.intake.engine import Lazy, count_rows, names_of, rows_of
+from repeatab.intake.engine import FIRST_ROW, Lazy, count_rows, names_of, rows_of
 from repeatab.intake.frames import TABLE
 from repeatab.intake.roles import SOURCE_FILE, SOURCE_ROW
 from repeatab.outcome.outcome import DataFinding
@@ -102,15 +102,34 @@ def _without_row_numbers(flagged: Lazy, total: int, check: str, what: str, block
     if SOURCE_FILE not in names_of(flagged):
         text = f"{TABLE}, {_rows_counted(total)}: {what}"
         return [DataFinding(check=check, text=text, blocks=blocks)]
-    counted = flagged.group_by(SOURCE_FILE).agg(rows_of(flagged).alias(_ROWS)).collect().sort(SOURCE_FILE)
+    first = [nw.col(FIRST_ROW).min()] if FIRST_ROW in names_of(flagged) else []
+    by_file = flagged.group_by(SOURCE_FILE).agg(rows_of(flagged).alias(_ROWS), *first)
+    counted = by_file.collect().sort(SOURCE_FILE)
     if len(counted) > MOST_FILES:
         files = listed(counted[SOURCE_FILE].to_list(), most=3)
         text = f"{_rows_counted(total)} of {len(counted)} files ({files}): {what}"
         return [DataFinding(check=check, text=text, blocks=blocks)]
+    files, counts = counted[SOURCE_FILE].to_list(), counted[_ROWS].to_list()
+    firsts = counted[FIRST_ROW].to_list() if first else [None] * len(files)
     return [
-        DataFinding(check=check, text=f"{file}, {_rows_counted(rows)}: {what}", file=file, blocks=blocks)
-        for file, rows in zip(counted[SOURCE_FILE].to_list(), counted[_ROWS].to_list(), strict=True)
+        _counted_finding(check, file, rows, row, what, blocks)
+        for file, rows, row in zip(files, counts, firsts, strict=True)
     ]
+
+
+def _counted_finding(
+    check: str, file: str, count: int, first: float | None, what: str, blocks: bool
+) -> DataFinding:
+    """Of rows that are counted only; `first` is the row number of the first of them, where it is known."""
+    # Beside files whose rows have no numbers a missing number is not a number.
+    if first is None or first != first:
+        return DataFinding(
+            check=check, text=f"{file}, {_rows_counted(count)}: {what}", file=file, blocks=blocks
+        )
+    row = int(first)
+    where = f"row {row}" if count == 1 else f"{_rows_counted(count)} from row {row} on"
+    rows = (row,) if count == 1 else ()
+    return DataFinding(check=check, text=f"{file}, {where}: {what}", file=file, rows=rows, blocks=blocks)
 
 
 def _finding(check: str, shown: str, file: str, rows: Sequence[int], what: str, blocks: bool) -> DataFinding:
