@@ -12,18 +12,19 @@ from repeatab.base.errors import LayoutError
 from repeatab.base.progress import Progress, silent
 from repeatab.intake.results import Results
 from repeatab.jobs.gauge import notes as gauge_notes
-from repeatab.jobs.gauge import tables, words
+from repeatab.jobs.gauge import words
 from repeatab.jobs.gauge.checks import GaugeChecks, gauge_checks
 from repeatab.jobs.gauge.data import ORDER, GaugeData, gauge_data
 from repeatab.jobs.gauge.figures import gauge_figures
 from repeatab.jobs.gauge.fit import SectionFit, fit_sections, gauge_model, section_capabilities
 from repeatab.jobs.gauge.next import gauge_next_runs
+from repeatab.jobs.gauge.scale import Scale
 from repeatab.jobs.gauge.sections import GaugedSection, gauge_section
+from repeatab.jobs.gauge.tables import gauge_tables
 from repeatab.jobs.questions import GaugeStudy
 from repeatab.jobs.wording import enumerated
 from repeatab.judgement.acceptance import overall
 from repeatab.outcome.outcome import Outcome, Provenance
-from repeatab.outcome.tables import Table
 from repeatab.outcome.verdict import Judgement, Qualifier, Verdict
 
 _STEPS = 4
@@ -39,8 +40,8 @@ def run_gauge_study(
     """Split the scatter of run results into measurement and pad sets, and judge it.
 
     Parameters
-    ---------- results : run results, one row per run and section, with a column for the pad set and at least
-    one of rig and
+    ----------
+    results : run results, one row per run and section, with a column for the pad set and at least one of rig and
         operator, or repeated runs.
 
     Raises
@@ -83,7 +84,7 @@ def _outcome(
     sections: tuple[GaugedSection, ...],
     title: str,
 ) -> Outcome:
-    scale = tables.Scale(analysis=question.analysis, quantity=results.quantity)
+    scale = Scale(analysis=question.analysis, quantity=results.quantity)
     judgements = tuple(_judgement(section, results) for section in sections)
     return Outcome(
         job="gauge_study",
@@ -93,7 +94,7 @@ def _outcome(
         evidence=words.evidence(sections, question, data, checks, scale),
         next_runs=None if results.blocks else gauge_next_runs(sections, question, data),
         cannot_tell=words.cannot_tell(sections, data, fits, checks),
-        tables=_tables(sections, question, fits, checks, scale),
+        tables=gauge_tables(sections, question, fits, checks, scale),
         figures=gauge_figures(sections, question, data, checks, scale),
         notes=gauge_notes.notes(sections, question, data, fits, checks),
         findings=results.findings,
@@ -101,25 +102,6 @@ def _outcome(
         numbers=_numbers(sections),
         provenance=Provenance(inputs=results.inputs, seed=question.seed),
     )
-
-
-def _tables(
-    sections: Sequence[GaugedSection],
-    question: GaugeStudy,
-    fits: dict[str, SectionFit],
-    checks: GaugeChecks,
-    scale: tables.Scale,
-) -> tuple[Table, ...]:
-    made = (
-        tables.ratios_table(sections, question),
-        tables.scatter_table(sections, question, scale),
-        tables.sources_table(sections, question, scale),
-        tables.process_table(sections, question, scale),
-        tables.trend_table(checks, question, scale),
-        tables.rigs_table(checks, question, scale),
-        tables.anova_table(sections, fits),
-    )
-    return tuple(table for table in made if table is not None)
 
 
 def _judgement(section: GaugedSection, results: Results) -> Judgement:

@@ -20,8 +20,8 @@ from repeatab.jobs.rounds import side_tables as side
 from repeatab.jobs.rounds import tables
 from repeatab.jobs.rounds import words as round_words
 from repeatab.jobs.rounds.analysis import RoundAnalysis, analyse
-from repeatab.jobs.rounds.data import round_data
 from repeatab.jobs.rounds.figures import organiser_figures
+from repeatab.jobs.rounds.gathering import round_data
 from repeatab.jobs.rounds.participants import participants
 from repeatab.jobs.rounds.question import RoundRobin, SingleResults, single_results_from
 from repeatab.jobs.rounds.study import RoundStudy, work_through

@@ -16,7 +16,7 @@ from repeatab.base.errors import EstimationError, InputError, StudyError
 from repeatab.base.quantity import BRAKE_FACTOR, FRICTION, TORQUE
 from repeatab.cell_files import CellTable, cell_file_bytes, cells_to_share, read_cell_file
 from repeatab.intake.reading import read_results
-from repeatab.jobs.rounds.data import round_data
+from repeatab.jobs.rounds.gathering import round_data
 from repeatab.jobs.rounds.question import RoundRobin
 from repeatab.jobs.rounds.study import work_through
 

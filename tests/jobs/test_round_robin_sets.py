@@ -17,7 +17,7 @@ from repeatab.interlab.homogeneity import homogeneity
 from repeatab.interlab.intermediate import fully_nested, staggered_nested
 from repeatab.interlab.scores import AssignedBasis
 from repeatab.jobs.round_robin import run_round_robin
-from repeatab.jobs.rounds.data import round_data
+from repeatab.jobs.rounds.gathering import round_data
 from repeatab.jobs.rounds.question import ProficiencySpread, RoundRobin, Scoring, SetKind, Travelling
 from repeatab.jobs.rounds.sets import drifts, set_kind, without_drift, without_return_runs
 from repeatab.jobs.rounds.study import RoundStudy, work_through

@@ -11,8 +11,8 @@ import numpy as np
 
 from repeatab.jobs.gauge.checks import GaugeChecks
 from repeatab.jobs.gauge.data import PAD_SET, RIG, GaugeData
+from repeatab.jobs.gauge.scale import Scale
 from repeatab.jobs.gauge.sections import GaugedSection
-from repeatab.jobs.gauge.tables import Scale
 from repeatab.jobs.questions import Analysis, GaugeStudy
 from repeatab.judgement.capability import Capability, Scatter
 from repeatab.outcome.figures import (

@@ -11,8 +11,8 @@ from collections.abc import Sequence
 from repeatab.jobs.gauge.checks import GaugeChecks
 from repeatab.jobs.gauge.data import OPERATOR, PAD_LOT, PAD_SET, RIG, GaugeData
 from repeatab.jobs.gauge.fit import SectionFit, mixture_sentences, shown
+from repeatab.jobs.gauge.scale import Scale
 from repeatab.jobs.gauge.sections import GaugedSection
-from repeatab.jobs.gauge.tables import Scale
 from repeatab.jobs.questions import Analysis, GaugeStudy
 from repeatab.jobs.wording import enumerated, p_value, plural, result
 from repeatab.judgement.capability import Capability, Scatter, SourceRole

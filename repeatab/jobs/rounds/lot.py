@@ -14,7 +14,8 @@ import numpy as np
 from repeatab.base.errors import StudyError, listed
 from repeatab.intake.results import Results
 from repeatab.interlab.homogeneity import Homogeneity, Stability, homogeneity, stability
-from repeatab.jobs.rounds.data import LEVEL, PAD_SET, RESULT, Label, with_level
+from repeatab.jobs.rounds.data import LEVEL, PAD_SET, RESULT, Label
+from repeatab.jobs.rounds.labels import with_level
 
 if TYPE_CHECKING:
     import pandas as pd

@@ -20,7 +20,8 @@ from repeatab.jobs.rounds.analysis import RoundAnalysis, analyse
 from repeatab.jobs.rounds.checks import unit_slips
 from repeatab.jobs.rounds.codes import codes_of
 from repeatab.jobs.rounds.components import LevelComponents, level_components
-from repeatab.jobs.rounds.data import Label, RoundData, round_data
+from repeatab.jobs.rounds.data import Label, RoundData
+from repeatab.jobs.rounds.gathering import round_data
 from repeatab.jobs.rounds.lot import LotCheck, lot_checks
 from repeatab.jobs.rounds.question import RoundRobin, SetKind
 from repeatab.jobs.rounds.scores import RoundScores, round_scores
