@@ -122,12 +122,13 @@ def capabilities(
     """Judge the sections of one layout.
 
     Parameters
-    ---------- fit : with (groups,) sections; sources : one per component, repeatability last. generators :
-    one per section, of the draws behind the intervals; pivot_draws : how many for the ratios, of
-        an unbalanced layout never more than UNBALANCED_DRAWS.
-    constrained : False cuts negative estimates at zero instead of estimating the others with them held
-    there: quicker,
-        for planning, where the intervals decide and thousands of data sets are judged.
+    ----------
+    fit : with (groups,) sections.
+    sources : one per component, repeatability last.
+    generators : one per section, of the draws behind the intervals.
+    pivot_draws : how many for the ratios, of an unbalanced layout never more than UNBALANCED_DRAWS.
+    constrained : False cuts negative estimates at zero instead of estimating the others with them held there:
+        quicker, for planning, where the intervals decide and thousands of data sets are judged.
 
     Raises
     ------
