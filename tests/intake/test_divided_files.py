@@ -24,7 +24,7 @@ from repeatab.intake import dividing, spread
 from repeatab.intake.aliases import Aliases
 from repeatab.intake.exclusions import Exclusion
 from repeatab.intake.machines import Machines
-from repeatab.intake.options import DecimalMark, Encoding, ReadOptions, Separator
+from repeatab.intake.options import DecimalMark, Encoding, ReadOptions, Separator, Shape
 from repeatab.intake.portions import TextHead, TextPortion
 from repeatab.intake.reading import read_results
 from repeatab.intake.results import Results
@@ -32,6 +32,7 @@ from repeatab.intake.roles import SOURCE_ROW
 from repeatab.intake.spread import Order, Spread, read_on_machines
 from repeatab.intake.text_cuts import NotDividedError, cut_text
 from repeatab.run import run_results, run_study, study_results
+from repeatab.study.loading import load_study
 
 # What Dask sends things by.
 pickle = pytest.importorskip("cloudpickle")
@@ -187,6 +188,34 @@ def test_what_checks_find_names_the_rows_of_the_file(tmp_path: Path) -> None:
     )
 
 
+def test_a_wide_table_with_values_of_the_whole_file(tmp_path: Path) -> None:
+    """Sections side by side, the rig in the file's name, the operator above the header, the month in the folder's."""
+    wide = (
+        stops().assign(hot=lambda rows: rows["mu"] - 0.05).rename(columns={"mu": "cold"}).drop(columns="Rig")
+    )
+    for month in ("2024-01", "2024-02"):
+        folder = tmp_path / f"month={month}"
+        folder.mkdir()
+        text = wide.assign(Run=lambda rows, m=month: rows["Run"] + 100 * int(m[-1])).to_csv(index=False)
+        (folder / "R7_night.csv").write_text(f"Operator: AB\n\n{text}", encoding="utf-8")
+    options = ReadOptions(
+        shape=Shape.WIDE, section_columns={"cold": "cold", "fade": "hot"}, name_pattern="{rig}_{shift}.csv",
+        header_values={"operator": "Operator"},
+    )  # fmt: skip
+    columns = {k: v for k, v in COLUMNS.items() if k not in ("result", "section", "rig")} | {"visit": "month"}
+    source = [tmp_path / "month=2024-01", tmp_path / "month=2024-02"]
+    whole = read_results(source, columns=columns, options=options, relative_to=tmp_path)
+    shared = read_on_machines(source, order_of(tmp_path, columns=columns, options=options), HERE)
+    rows = pd.concat(shared.made).sort_values(
+        ["source_file", SOURCE_ROW, "section"], kind="stable", ignore_index=True
+    )
+    pd.testing.assert_frame_equal(rows, whole.to_frame(), check_dtype=False)
+    assert len(shared.made) > 8
+    assert shared.results.inputs == whole.inputs
+    assert [file.rows for file in whole.inputs] == [480, 480]
+    assert sorted(map(told, shared.results.findings)) == sorted(map(told, whole.findings))
+
+
 def test_labels_are_compared_over_all_pieces(tmp_path: Path) -> None:
     """The rows of a rare spelling are counted where they lie, so that the first of them is named."""
     table = stops()
@@ -337,8 +366,6 @@ ORDERS = {
 
 
 def study_of(folder: Path, order: str, words: dict[str, str]) -> Any:
-    from repeatab.study.loading import load_study
-
     rng = np.random.default_rng(9)
     rows = [
         (f"R{rig}", f"{rig}-{s}", f"L{1 + s % 2}", 10 * rig + s, section, stop, 2 * s + rig)
@@ -365,6 +392,30 @@ def test_runs_that_go_on_in_another_piece(tmp_path: Path, order: str) -> None:
     assert {"stops missing", "section not declared"} <= {finding.check for finding in here.findings}
     assert there.detected == here.detected
     assert there.inputs == here.inputs
+
+
+def test_runs_whose_conditions_lie_in_different_pieces(tmp_path: Path) -> None:
+    """A piece may hold no row of a condition that a statistic needs."""
+    study = study_of(tmp_path, "by run", CHECK)
+    table = pd.read_csv(tmp_path / "a.csv").assign(
+        Pressure=lambda rows: np.where(rows["Stop"] < 3, "20 bar", "40 bar")
+    )
+    table = table[(table["Run"] != 13) | (table["Pressure"] == "20 bar")]
+    table.sort_values("Pressure", kind="stable").to_csv(tmp_path / "a.csv", index=False)
+    text = (
+        (tmp_path / "study.toml")
+        .read_text()
+        .replace('stop = "Stop"', 'stop = "Stop"\ncondition = "Pressure"')
+    )
+    ways = '{ mean_over_conditions = ["20 bar", "40 bar"] }'
+    (tmp_path / "study.toml").write_text(text.replace('"last 3 stops"', ways))
+    study = load_study(tmp_path / "study.toml")
+    here, there = (run_results(s, study_results(s)) for s in (study, replace(study, machines=HERE)))
+    pd.testing.assert_frame_equal(
+        there.to_frame(), here.to_frame(), check_dtype=False, check_exact=False, rtol=1e-14
+    )
+    assert sorted(map(told, there.findings)) == sorted(map(told, here.findings))
+    assert "condition missing" in {finding.check for finding in here.findings}
 
 
 def test_runs_torn_in_more_rows_than_come_back(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -106,8 +106,8 @@ def _without_row_numbers(flagged: Lazy, total: int, check: str, what: str, block
     by_file = flagged.group_by(SOURCE_FILE).agg(rows_of(flagged).alias(_ROWS), *first)
     counted = by_file.collect().sort(SOURCE_FILE)
     if len(counted) > MOST_FILES:
-        files = listed(counted[SOURCE_FILE].to_list(), most=3)
-        text = f"{_rows_counted(total)} of {len(counted)} files ({files}): {what}"
+        some = listed(counted[SOURCE_FILE].to_list(), most=3)
+        text = f"{_rows_counted(total)} of {len(counted)} files ({some}): {what}"
         return [DataFinding(check=check, text=text, blocks=blocks)]
     files, counts = counted[SOURCE_FILE].to_list(), counted[_ROWS].to_list()
     firsts = counted[FIRST_ROW].to_list() if first else [None] * len(files)
