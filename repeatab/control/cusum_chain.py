@@ -24,9 +24,11 @@ _LEAST, _MOST = 24, 1200
 _TAIL_POINTS = 20_000
 
 
-def one_side_chain(chart: Cusum, *, shift: float, scale: float, start: float) -> Chain:
-    """Return the chain of the upper sum from `start`; state 0 is the sum at zero. For the lower side turn
-    `shift`.
+def one_side_chain(
+    chart: Cusum, *, shift: float, scale: float, start: float, first: float | None = None
+) -> Chain:
+    """Return the chain of the upper sum from `start`; state 0 is the sum at zero. For the lower side turn `shift` and
+    `first`, the mean of the first point where it differs.
 
     Raises
     ------
@@ -41,32 +43,55 @@ def one_side_chain(chart: Cusum, *, shift: float, scale: float, start: float) ->
     mass = chart.decision / 2 * weights
     levels = np.concatenate([[0.0], nodes])
 
-    def row(level: FloatArray) -> FloatArray:
-        drift = level[:, None] + shift - chart.reference
+    def row(level: FloatArray, mean: float) -> FloatArray:
+        drift = level[:, None] + mean - chart.reference
         density = np.exp(-0.5 * ((nodes[None, :] - drift) / scale) ** 2) / (scale * math.sqrt(2 * math.pi))
         return np.column_stack([ndtr(-drift / scale), density * mass])
 
-    return Chain(early=np.array([1.0]), start=row(np.array([start]))[0], step=row(levels))
+    opening = row(np.array([start]), shift if first is None else first)[0]
+    return Chain(early=np.array([1.0]), start=opening, step=row(levels, shift))
 
 
-def both_sides_average(chart: Cusum, *, shift: float, scale: float) -> float:
+def both_sides_average(chart: Cusum, *, shift: float, scale: float, first: float | None = None) -> float:
     """Return the average run length of both sums run together.
+
+    first : mean of the first point, where it differs.
 
     With equal reference and decision one sum is at zero whenever the other signals, so the sums renew each
     other and 1/L = 1/L₊ + 1/L₋ holds exactly (Kemp 1971, Applied Statistics 20); with head starts as in Lucas
-    & Crosier (1982), Technometrics 24, 199-205.
+    & Crosier (1982), Technometrics 24, 199-205. From any pair of sums reached on the way the rest takes
+    (l₊/L₊ + l₋/L₋ − 1) L points, l of each side alone from where it is. Averaged over the first point, at which a side
+    that signals leaves the other at zero, this gives 1 + ((F₊ − 1)/L₊ + (F₋ − 1)/L₋ − 1) L, with F of each side alone
+    from its start with its own first point.
     """
     rested = [one_side_chain(chart, shift=s, scale=scale, start=0.0) for s in (shift, -shift)]
     up, down = (chain.average() for chain in rested)
-    if chart.head_start == 0 or math.isinf(_together(up, down)):
-        return _together(up, down)
+    together = _together(up, down)
+    if (chart.head_start == 0 and first is None) or math.isinf(together):
+        return together
+    if first is not None:
+        return _after_another_first(chart, shift, scale, first, up, down)
     up_from, down_from = (
         one_side_chain(chart, shift=s, scale=scale, start=chart.head_start).average() for s in (shift, -shift)
     )
     # Divided by the product throughout; a side that never signals from zero does not from its head start either.
     up_share = up_from / up if math.isfinite(up) else 1.0
     down_share = down_from / down if math.isfinite(down) else 1.0
-    return (up_share + down_share - 1) * _together(up, down)
+    return (up_share + down_share - 1) * together
+
+
+def _after_another_first(
+    chart: Cusum, shift: float, scale: float, first: float, up: float, down: float
+) -> float:
+    """Of both sums, when the first point has another mean; `up`, `down`: of each side alone from zero."""
+    shares = []
+    for sign, rested in ((1.0, up), (-1.0, down)):
+        chain = one_side_chain(
+            chart, shift=sign * shift, scale=scale, start=chart.head_start, first=sign * first
+        )
+        # A side that never signals later may still do so at the first point; what is left then never ends.
+        shares.append((chain.average() - 1) / rested if math.isfinite(rested) else float(chain.start.sum()))
+    return 1 + (shares[0] + shares[1] - 1) * _together(up, down)
 
 
 def _together(up: float, down: float) -> float:

@@ -1,6 +1,6 @@
 """The EWMA chart in motion: its integral equation on Gauss-Legendre nodes.
 
-In: an EWMA chart, the shift and scale of the plotted points.  Out: its Chain.
+In: an EWMA chart, the shift and scale of the plotted points, the first perhaps shifted otherwise.  Out: its Chain.
 
 The expected run length from z solves L(z) = 1 + ∫ L(y) f(y | z) dy over the limits, where the next value is
 normal with mean (1 − weight) z + weight × shift (Crowder 1987, Technometrics 29, 401-407). The kernel is
@@ -26,26 +26,36 @@ _LEAST, _MOST = 24, 1200
 _SETTLED = 1e-10
 
 
-def ewma_chain(chart: Ewma, *, shift: float, scale: float, start: float = 0.0) -> Chain:
+def ewma_chain(
+    chart: Ewma, *, shift: float, scale: float, start: float = 0.0, first: float | None = None
+) -> Chain:
     """Return the chain of a two-sided EWMA chart that begins at `start`.
+
+    first : mean of the first point, where it differs.
 
     Raises
     ------
     EstimationError
         The weight is so small against the limit that the quadrature would need too many nodes.
     """
+    at_first = shift if first is None else first
     if chart.weight == 1.0:
-        beyond = float(ndtr((-chart.limit - shift) / scale) + ndtr((shift - chart.limit) / scale))
-        return Chain(early=np.array([1.0]), start=np.array([1 - beyond]), step=np.array([[1 - beyond]]))
+        later, once = (
+            float(ndtr((chart.limit - mean) / scale) - ndtr((-chart.limit - mean) / scale))
+            for mean in (shift, at_first)
+        )
+        return Chain(early=np.array([1.0]), start=np.array([once]), step=np.array([[later]]))
     width = chart.weight * scale
     unit, weights = _rule(2 * chart.half_width / width)
     nodes, mass = chart.half_width * unit, chart.half_width * weights
     kernel = _Kernel(chart.weight, shift, scale)
     step = kernel(nodes, nodes) * mass
+    opening = _Kernel(chart.weight, at_first, scale)
     if not chart.starting_limits:
-        first = kernel(np.array([start]), nodes)[0] * mass
-        return Chain(early=np.array([1.0]), start=first, step=step)
-    return _from_starting_limits(chart, kernel, unit, weights, step, start)
+        return Chain(early=np.array([1.0]), start=opening(np.array([start]), nodes)[0] * mass, step=step)
+    width = chart.half_width_at(1)
+    held = opening(np.array([start]), width * unit)[0] * (width * weights)
+    return _from_starting_limits(chart, kernel, unit, weights, step, held)
 
 
 def _rule(widths: float) -> tuple[FloatArray, FloatArray]:
@@ -72,15 +82,13 @@ class _Kernel:
 
 
 def _from_starting_limits(
-    chart: Ewma, kernel: _Kernel, unit: FloatArray, weights: FloatArray, step: FloatArray, start: float
+    chart: Ewma, kernel: _Kernel, unit: FloatArray, weights: FloatArray, step: FloatArray, held: FloatArray
 ) -> Chain:
-    """Carry the mass forward through the widening limits until they have settled, then use the constant
-    chain.
+    """Carry the mass after the first point forward through the widening limits until they have settled, then use the
+    constant chain.
     """
     rounds = max(1, math.ceil(math.log(_SETTLED) / (2 * math.log1p(-chart.weight))))
-    width = chart.half_width_at(1)
-    nodes = width * unit
-    held = kernel(np.array([start]), nodes)[0] * (width * weights)
+    nodes = chart.half_width_at(1) * unit
     early = [1.0, float(held.sum())]
     for point in range(2, rounds + 1):
         width = chart.half_width_at(point)

@@ -1,6 +1,6 @@
 """The Shewhart chart with run rules as an exact Markov chain.
 
-In: a Shewhart chart, the shift and scale of the plotted points.  Out: its Chain.
+In: a Shewhart chart, the shift and scale of the plotted points, the first perhaps shifted otherwise.  Out: its Chain.
 
 Rules about distances need only the zone of each point: a finite chain. Rules about rises and falls also need
 the value of the last point; there each zone carries Gauss-Legendre nodes, and what lies above or below a node
@@ -30,9 +30,13 @@ _WIDEST = 1.0
 _MOST_UNKNOWNS = 120_000
 
 
-def shewhart_chain(chart: Shewhart, *, shift: float, scale: float, both_sides: bool) -> Chain:
+def shewhart_chain(
+    chart: Shewhart, *, shift: float, scale: float, both_sides: bool, first: float | None = None
+) -> Chain:
     """Return the chain of `chart` for points with mean `shift` and standard deviation `scale` (assumed ones:
     0, 1).
+
+    first : mean of the first point, where it differs.
 
     Raises
     ------
@@ -48,9 +52,12 @@ def shewhart_chain(chart: Shewhart, *, shift: float, scale: float, both_sides: b
     states = rule_states(chart.rules, middles_of(bounds), both_sides=both_sides)
     if states.successor.shape[0] == 0:
         return Chain(early=np.array([1.0]), start=np.zeros(1), step=np.zeros((1, 1)))
+    at_first = shift if first is None else first
     if directional:
-        return _chain_with_nodes(states, [_Zone.of(a, b, shift, scale) for a, b in _pairs(bounds)])
-    return _chain_of_zones(states, np.diff(ndtr((bounds - shift) / scale)))
+        zones = [_Zone.of(a, b, shift, scale) for a, b in _pairs(bounds)]
+        return _chain_with_nodes(states, zones, [_whole(a, b, at_first, scale) for a, b in _pairs(bounds)])
+    step, start = (np.diff(ndtr((bounds - mean) / scale)) for mean in (shift, at_first))
+    return _chain_of_zones(states, step, start)
 
 
 def middles_of(bounds: FloatArray) -> FloatArray:
@@ -83,7 +90,8 @@ def zone_bounds(
     return np.concatenate([*parts, [chart.limit]])
 
 
-def _chain_of_zones(states: RuleStates, probability: FloatArray) -> Chain:
+def _chain_of_zones(states: RuleStates, probability: FloatArray, first: FloatArray) -> Chain:
+    """Probabilities of the zones for every later point and for the first."""
     from scipy.sparse import coo_array
 
     size, zones = states.successor.shape[:2]
@@ -93,7 +101,7 @@ def _chain_of_zones(states: RuleStates, probability: FloatArray) -> Chain:
     start = np.zeros(size)
     for zone in range(zones):
         if states.after_first[zone] != SIGNAL:
-            start[states.after_first[zone]] += probability[zone]
+            start[states.after_first[zone]] += first[zone]
     return Chain(early=np.array([1.0]), start=start, step=step)
 
 
@@ -113,7 +121,12 @@ class _Zone:
         case = np.array([shift]), np.array([scale])
         below = np.array([zone_weights(low, float(node), x, *case)[:, 0] for node in x])
         above = np.array([zone_weights(float(node), high, x, *case)[:, 0] for node in x])
-        return cls(whole=zone_weights(low, high, x, *case)[:, 0], below=below, above=above)
+        return cls(whole=_whole(low, high, shift, scale), below=below, above=above)
+
+
+def _whole(low: float, high: float, shift: float, scale: float) -> FloatArray:
+    """(nodes,) weights of a zone's mass."""
+    return zone_weights(low, high, zone_nodes(low, high), np.array([shift]), np.array([scale]))[:, 0]
 
 
 def zone_nodes(low: float, high: float, count: int = NODES) -> FloatArray:
@@ -139,7 +152,8 @@ def zone_weights(
     return found
 
 
-def _chain_with_nodes(states: RuleStates, zones: list[_Zone]) -> Chain:
+def _chain_with_nodes(states: RuleStates, zones: list[_Zone], first: list[FloatArray]) -> Chain:
+    """`first`: weights of each zone's mass for the first point."""
     from scipy.sparse import coo_array
 
     count = states.successor.shape[0]
@@ -172,8 +186,8 @@ def _chain_with_nodes(states: RuleStates, zones: list[_Zone]) -> Chain:
         (np.concatenate(values), (np.concatenate(rows), np.concatenate(columns))), shape=(size, size)
     ).tocsr()
     start = np.zeros(size)
-    for zone, weights in enumerate(zones):
+    for zone, whole in enumerate(first):
         to = int(states.after_first[zone])
         if to != SIGNAL:
-            start[to * NODES : (to + 1) * NODES] += weights.whole
+            start[to * NODES : (to + 1) * NODES] += whole
     return Chain(early=np.array([1.0]), start=start, step=step)

@@ -95,6 +95,7 @@ def average_run_length(
     scale: float = 1.0,
     start: Start = Start.ZERO,
     sides: Sides = Sides.BOTH,
+    first_shift: float | None = None,
 ) -> float:
     """Return the average number of points until `chart` signals.
 
@@ -105,6 +106,7 @@ def average_run_length(
     scale : standard deviation of the plotted points over the assumed one.
     start : the shift from the first point on (zero state), or after long running without shift or signal.
     sides : both sides, or only signals upward (Shewhart and Cusum).
+    first_shift : mean of the first point less the centre, where it is not `shift`, as for residuals; zero state only.
 
     Returns
     -------
@@ -120,12 +122,47 @@ def average_run_length(
     Champ & Woodall (1987) for run rules; Crowder (1987) for the EWMA; Lucas & Crosier (1982) for the CUSUM.
     """
     _check(shift, scale)
+    first = _first_shift(first_shift, shift, start)
     if isinstance(chart, Shewhart) and not chart.rules:
-        rate = beyond_limits(chart.limit, shift=shift, scale=scale, sides=sides)
-        return 1 / rate if rate > 0 else math.inf
+        rate, once = (beyond_limits(chart.limit, shift=s, scale=scale, sides=sides) for s in (shift, first))
+        if not rate > 0:
+            return math.inf
+        return 1 / rate if first_shift is None else 1 + (1 - once) / rate
     if isinstance(chart, Cusum) and sides is Sides.BOTH and start is Start.ZERO:
-        return both_sides_average(chart, shift=shift, scale=scale)
+        return both_sides_average(chart, shift=shift, scale=scale, first=first_shift)
+    if first_shift is not None:
+        return _zero_state_chain(chart, shift=shift, scale=scale, sides=sides, first=first).average()
     return _chain(chart, shift=shift, scale=scale, start=start, sides=sides).average()
+
+
+def residual_run_length(chart: Chart, *, carry: float, shift: float = 0.0) -> float:
+    """Return the average number of points until a chart of the residuals of a first-order model signals, zero state.
+
+    A shift of the results by d shows as d in the first residual, since the result before was still without it, and as
+    (1 − carry) d in every later one. In control the residuals are independent, and the chart runs as for any points.
+
+    Parameters
+    ----------
+    chart : in standard deviations of the residuals, as residuals are plotted; model and limits taken as known.
+    carry : carry-over from result to result, between −1 and 1.
+    shift : of the results, in their own standard deviation σ (that of the residuals is σ √(1 − carry²)).
+
+    Raises
+    ------
+    EstimationError
+        The carry-over is outside −1 to 1, or as `average_run_length`.
+
+    References
+    ----------
+    Alwan & Roberts (1988), J. Business & Economic Statistics 6, 87-95; Wardell, Moskowitz & Plante (1994),
+    Technometrics 36, 3-17 (run lengths of residuals; from memory).
+    """
+    if not -1 < carry < 1:
+        raise EstimationError(
+            f"run length of residuals: found carry-over {carry}, expected between -1 and 1."
+        )
+    full = shift / math.sqrt(1 - carry**2)
+    return average_run_length(chart, shift=(1 - carry) * full, first_shift=full)
 
 
 def run_length(
@@ -164,10 +201,14 @@ def _chain(chart: Chart, *, shift: float, scale: float, start: Start, sides: Sid
     return Chain(early=np.array([1.0]), start=shifted.step.T @ settled, step=shifted.step)
 
 
-def _zero_state_chain(chart: Chart, *, shift: float, scale: float, sides: Sides) -> Chain:
+def _zero_state_chain(
+    chart: Chart, *, shift: float, scale: float, sides: Sides, first: float | None = None
+) -> Chain:
     match chart:
         case Shewhart():
-            return shewhart_chain(chart, shift=shift, scale=scale, both_sides=sides is Sides.BOTH)
+            return shewhart_chain(
+                chart, shift=shift, scale=scale, both_sides=sides is Sides.BOTH, first=first
+            )
         case Ewma():
             if sides is Sides.UPPER:
                 raise EstimationError(
@@ -175,7 +216,7 @@ def _zero_state_chain(chart: Chart, *, shift: float, scale: float, sides: Sides)
                     "end. "
                     "Ask for both sides, or use a CUSUM."
                 )
-            return ewma_chain(chart, shift=shift, scale=scale)
+            return ewma_chain(chart, shift=shift, scale=scale, first=first)
         case Cusum():
             if sides is Sides.BOTH:
                 raise EstimationError(
@@ -183,9 +224,21 @@ def _zero_state_chain(chart: Chart, *, shift: float, scale: float, sides: Sides)
                     "side "
                     "(turn the sign of the shift for the lower), or for the zero state."
                 )
-            return one_side_chain(chart, shift=shift, scale=scale, start=chart.head_start)
+            return one_side_chain(chart, shift=shift, scale=scale, start=chart.head_start, first=first)
         case _:
             assert_never(chart)
+
+
+def _first_shift(first: float | None, shift: float, start: Start) -> float:
+    if first is None:
+        return shift
+    if start is not Start.ZERO:
+        raise EstimationError("run length: a first point of its own is available for the zero state only.")
+    if not math.isfinite(first):
+        raise EstimationError(
+            f"run length: found first_shift {first}, expected a finite number of standard deviations."
+        )
+    return first
 
 
 def _check(shift: float, scale: float) -> None:

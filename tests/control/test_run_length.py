@@ -12,7 +12,14 @@ from repeatab.base.errors import EstimationError
 from repeatab.control.charts import Cusum, Ewma, Shewhart
 from repeatab.control.rule_states import rule_states
 from repeatab.control.rules import PUBLISHED_RULES, RunRule
-from repeatab.control.run_length import RunLength, Sides, Start, average_run_length, run_length
+from repeatab.control.run_length import (
+    RunLength,
+    Sides,
+    Start,
+    average_run_length,
+    residual_run_length,
+    run_length,
+)
 
 EVERY_RULE = tuple(rule for words, rule in PUBLISHED_RULES.items() if words != "eight on one side")
 CHARTS = [
@@ -219,11 +226,49 @@ def test_a_chart_that_never_signals_says_so(chart):
         (lambda: average_run_length(Ewma(weight=1e-4, limit=3)), "larger weight"),
         (lambda: average_run_length(Cusum(reference=0.5, decision=500)), "too large"),
         (lambda: run_length(Shewhart()).quantile(1.0), "between 0 and 1"),
+        (lambda: residual_run_length(Shewhart(), carry=1.0), "carry-over 1.0, expected between -1 and 1"),
+        (lambda: average_run_length(Shewhart(), first_shift=math.nan), "first_shift nan"),
+        (lambda: average_run_length(Shewhart(), first_shift=1.0, start=Start.STEADY), "zero state only"),
     ],
 )
 def test_what_is_not_available_is_said(ask, part):
     with pytest.raises(EstimationError, match=part):
         ask()
+
+
+@pytest.mark.parametrize("chart", CHARTS, ids=str)
+def test_residuals_without_carry_over_run_as_the_points_do(chart):
+    for shift in (0.0, 0.7):
+        plain = average_run_length(chart, shift=shift)
+        # The same chain with its first step formed apart: only the order of sums may differ.
+        assert residual_run_length(chart, carry=0.0, shift=shift) == pytest.approx(plain, rel=1e-12)
+        assert average_run_length(chart, shift=shift, first_shift=shift) == pytest.approx(plain, rel=1e-12)
+    # In control residuals are independent whatever the carry-over.
+    assert residual_run_length(chart, carry=0.6) == pytest.approx(average_run_length(chart), rel=1e-12)
+
+
+@pytest.mark.parametrize("carry", [-0.5, 0.3, 0.8])
+def test_residuals_of_single_points_follow_the_closed_form(carry):
+    # Geometric after the first point, by definition: 1 + (1 - p1)/p2.
+    shift, sd = 1.7, 1 / math.sqrt(1 - carry**2)
+    once, later = (
+        stats.norm.sf(3 - mean) + stats.norm.cdf(-3 - mean) for mean in (shift * sd, (1 - carry) * shift * sd)
+    )
+    expected = 1 + (1 - once) / later
+    assert residual_run_length(Shewhart(), carry=carry, shift=shift) == pytest.approx(expected, rel=1e-12)
+    # A moving average of weight one and sums with reference 3 and next to no decision value are the same chart.
+    assert residual_run_length(Ewma(weight=1, limit=3), carry=carry, shift=shift) == pytest.approx(
+        expected, rel=1e-12
+    )
+    sums = residual_run_length(Cusum(reference=3, decision=1e-9), carry=carry, shift=shift)
+    assert sums == pytest.approx(expected, rel=1e-7)
+
+
+@pytest.mark.parametrize("chart", CHARTS, ids=str)
+def test_a_shift_that_fades_in_the_residuals_is_found_later(chart):
+    lengths = [residual_run_length(chart, carry=carry, shift=1.0) for carry in (0.0, 0.3, 0.6)]
+    assert lengths == sorted(lengths)
+    assert residual_run_length(chart, carry=0.6, shift=-1.0) == pytest.approx(lengths[-1], rel=1e-9)
 
 
 def test_a_run_length_says_itself():

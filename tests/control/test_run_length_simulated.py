@@ -7,9 +7,10 @@ Short form: a few thousand runs, four standard errors. Long form (-m full): a hu
 import numpy as np
 import pytest
 
+from repeatab.control.autocorrelation import FirstOrder
 from repeatab.control.charts import Cusum, Ewma, Shewhart
 from repeatab.control.rules import PUBLISHED_RULES, RunRule
-from repeatab.control.run_length import Start, run_length
+from repeatab.control.run_length import Start, residual_run_length, run_length
 from repeatab.control.run_rules import shewhart_signals
 
 CHARTS = [
@@ -114,3 +115,53 @@ def test_a_shift_after_a_long_time():
 @pytest.mark.full
 def test_a_shift_after_a_long_time_at_length():
     check_steady(400_000, 16)
+
+
+RESIDUALS = [
+    (Shewhart(limit=2.5), 0.5, 2.0),
+    (Ewma(weight=0.2, limit=2.7), 0.5, 1.5),
+    (Ewma(weight=0.1, limit=2.5, starting_limits=True), 0.7, 1.5),
+    (Cusum(reference=0.5, decision=4.0), 0.3, 1.0),
+    (Cusum(reference=0.25, decision=4.0, head_start=2.0), 0.6, -1.0),
+    (Cusum(reference=0.5, decision=4.0), -0.4, 1.0),
+    (Shewhart(rules=tuple(PUBLISHED_RULES.values())[:3]), 0.5, 1.5),
+    (Shewhart(rules=(RunRule.trend(5), RunRule.away(4))), 0.4, 2.5),
+]
+
+
+def check_residuals(chart, carry, shift, runs, seed):
+    """Results that wander about a level, which steps after the first; their residuals charted from the step on."""
+    points = 250
+    rng = np.random.default_rng(seed)
+    model = FirstOrder(centre=0.4, carry=carry, step_sd=0.01, count=100)
+    x = np.empty((runs, points + 1))
+    x[:, 0] = model.sd * rng.standard_normal(runs)
+    for t in range(points):
+        x[:, t + 1] = carry * x[:, t] + model.step_sd * rng.standard_normal(runs)
+    x += model.centre
+    x[:, 1:] += shift * model.sd
+    z = np.array([model.residuals(row[1:], before=row[0]) for row in x]) / model.step_sd
+    if isinstance(chart, Shewhart) and chart.rules:
+        given = [shewhart_signals(row, chart) for row in z]
+        found = np.array([one[0].at + 1 if one else 0 for one in given])
+    elif isinstance(chart, Shewhart):
+        out = np.abs(z) > chart.limit
+        found = np.where(out.any(axis=1), out.argmax(axis=1) + 1, 0)
+    else:
+        found = follow(chart, z)
+    # Practically all signal in time: what is cut off shortens the mean by less than a thousandth of its length.
+    assert np.mean(found == 0) < 1e-3
+    cut = np.where(found == 0, points, found)
+    computed = residual_run_length(chart, carry=carry, shift=shift)
+    assert abs(cut.mean() - computed) < 4 * cut.std() / np.sqrt(runs) + 1e-3 * computed
+
+
+@pytest.mark.parametrize(("chart", "carry", "shift"), RESIDUALS, ids=str)
+def test_residuals_of_a_first_order_model(chart, carry, shift):
+    check_residuals(chart, carry, shift, 800 if isinstance(chart, Shewhart) and chart.rules else 3000, 17)
+
+
+@pytest.mark.full
+@pytest.mark.parametrize(("chart", "carry", "shift"), RESIDUALS, ids=str)
+def test_residuals_of_a_first_order_model_at_length(chart, carry, shift):
+    check_residuals(chart, carry, shift, 60_000, 18)
