@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from repeatab.dossier.checks import Checked, Compared
-from repeatab.dossier.quantities import QuantityEntry, RateUse
+from repeatab.dossier.quantity import QuantityEntry, RateUse
 from repeatab.dossier.rates import RateSheet, RateTable
 from repeatab.outcome.outcome import CAUTIONS
 from repeatab.report.marks import LOOKS
