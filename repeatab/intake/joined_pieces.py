@@ -14,7 +14,7 @@ import narwhals.stable.v2 as nw
 from repeatab.base.errors import InputError, listed
 from repeatab.intake.checks.every import check_levels
 from repeatab.intake.checks.keys import ALL_AGREE, DUPLICATE
-from repeatab.intake.checks.order import check_run_times
+from repeatab.intake.checks.order import check_times_of_parts
 from repeatab.intake.checks.places import joined_findings
 from repeatab.intake.columns import SECTION
 from repeatab.intake.condense import left_out, ways_in_words
@@ -72,9 +72,7 @@ def results_of_pieces(
     counted = pd.concat([part for part in levels if len(part)] or [levels[0]], ignore_index=True)
     factors = [name for name in first.factors if name not in WITHIN_RUNS]
     every = [*(finding for piece in pieces for finding in piece.findings), *found]
-    timed = [part for part in times if part is not None]
-    if len(timed) == len(pieces) and len({part[Role.TIME.value].dtype for part in timed}) == 1:
-        every += check_run_times(pd.concat(timed, ignore_index=True))
+    every += check_times_of_parts([part for part in times if part is not None])
     every += check_levels(lazily(counted), quantity=first.quantity, factors=factors)
     if counted[WEIGHT].sum() > MANY_ROWS:
         # By chance alone some rows of so many agree in everything.

@@ -42,11 +42,7 @@ def check_times(frame: Lazy, factors: Sequence[str], *, part: bool = False) -> l
         return [DataFinding(check="times not read", text=text)]
     table = _with_times(frame, factors)
     if table is None:
-        text = (
-            "The times cannot all be read in one way, so their order was not checked; expected ISO 8601 "
-            "(2024-03-31 14:05:00), day.month.year or a number."
-        )
-        return [DataFinding(check="times not read", text=text)]
+        return [_not_read()]
     findings: list[DataFinding] = []
     if by_stop:
         run = [name for name in factors if name not in {*_WITHIN_RUN, RUN_ORDER}]
@@ -68,9 +64,25 @@ def run_times(frame: Lazy, factors: Sequence[str]) -> pd.DataFrame | None:
     return None if table is None else _first_times(table)
 
 
+def check_times_of_parts(parts: Sequence[pd.DataFrame]) -> list[DataFinding]:
+    """The same from `run_times` of the parts of a table."""
+    import pandas as pd
+
+    if len({pd.api.types.is_numeric_dtype(part[TIME]) for part in parts}) > 1:
+        return [_not_read()]
+    return check_run_times(_first_times(pd.concat(parts, ignore_index=True))) if parts else []
+
+
+def _not_read() -> DataFinding:
+    text = (
+        "The times cannot all be read in one way, so their order was not checked; expected ISO 8601 "
+        "(2024-03-31 14:05:00), day.month.year or a number."
+    )
+    return DataFinding(check="times not read", text=text)
+
+
 def check_run_times(first: pd.DataFrame) -> list[DataFinding]:
-    """First times that go back from run to run of a rig; the table may hold several of one run."""
-    first = _first_times(first)
+    """Times that go back from run to run of a rig, in a table with one time of each."""
     rig = [RIG] if RIG in first.columns else []
     late = _going_back(first, rig, [first[RUN_ORDER]])
     what = "the time is before that of a run with a lower run order on the same rig; check order and clock."
