@@ -37,6 +37,14 @@ _BEGINNING = QuantityEntry(
     jobs=(CHART,),
 )  # fmt: skip
 
+_SCATTER_BEGINNING = QuantityEntry(
+    name="Beginning of a change of scatter",
+    definition="Maximum likelihood for one step of the variance within visits, with that of the base period; range and "
+    "limits of the ratio are those of all steps that the data do not rule out.",
+    source="Samuel, Pignatiello & Calvin (1998), Quality Engineering 10, 529-538; Siegmund (1988)",
+    jobs=(CHART,),
+)  # fmt: skip
+
 _PROBABILITY = QuantityEntry(
     name="Probability of a verdict, what to run next",
     definition="Studies of the planned layout are simulated at the believed scatter and judged by the "
@@ -52,6 +60,7 @@ CHART_AND_PLAN_QUANTITIES = (
     _RULE_LENGTHS,
     _MEMORY_LENGTHS,
     _BEGINNING,
+    _SCATTER_BEGINNING,
     _PROBABILITY,
 )
 """In the order of the page."""

@@ -27,6 +27,12 @@ _ALWAYS = (
         source="Samuel, Pignatiello & Calvin (1998), Quality Engineering 10, 521-527; Siegmund (1988)",
     ),
     MethodNote(
+        quantity="beginning of a change of scatter",
+        method="maximum likelihood for one step of the variance within visits, with that of the base period; range and "
+        "limits of all steps that the data do not rule out. Scatter that grows slowly may have begun before the range",
+        source="Samuel, Pignatiello & Calvin (1998), Quality Engineering 10, 529-538; Siegmund (1988)",
+    ),
+    MethodNote(
         quantity="neighbouring visits",
         method="lag-one correlation with its exact distribution; first-order model and its residuals where it matters",
         source="Imhof (1961), Biometrika 48, 419-426; Alwan & Roberts (1988)",

@@ -37,11 +37,11 @@ class SeriesLimits:
 
     limits: for a visit of the typical number of runs; its `removed` count places within the base.  within_sd,
     within_df, between_sd: of a run within a visit with its degrees of freedom, of visits beyond it; None where not kept
-    apart.  spread: of range or standard deviation charts.  neighbours: test on the base points, None with too few.  model: charted residuals
-    rest on it.  trend: of a base period that itself moves, None where it does
-    not.  odd_sizes: base places left out because their number of runs differs from the others'.  recorded: what limits
-    rest on that were recorded earlier; left_out: their base places left out; now: what the same base visits give now,
-    where that differs, None else.
+    apart.  spread: of range or standard deviation charts.  neighbours: test on the base points, None with too few.
+    model: charted residuals rest on it.  trend: of a base period that itself moves, None where it does not.
+    odd_sizes: base places left out because their number of runs differs from the others'.  recorded: what limits rest
+    on that were recorded earlier; left_out: their base places left out; now: what the same base visits give now, where
+    that differs, None else.
     """
 
     plotted: Plotted

@@ -12,8 +12,8 @@ from repeatab.jobs.charts.data import Visits
 from repeatab.jobs.charts.question import ControlChart, Reference
 from repeatab.jobs.charts.scale import Scale
 from repeatab.jobs.charts.states import CommonChange, RigState, SectionState
-from repeatab.jobs.charts.watch import Began
-from repeatab.jobs.charts.words import in_a_sentence
+from repeatab.jobs.charts.watch import Began, ScatterBegan
+from repeatab.jobs.charts.words import in_a_sentence, times
 from repeatab.jobs.wording import enumerated, plural
 from repeatab.outcome.outcome import NextRuns
 from repeatab.outcome.verdict import Judgement, Verdict
@@ -47,14 +47,17 @@ def _reason(state: RigState, visits: Visits, scale: Scale, what: str) -> str:
         f"Signals in {names}, the first at visit {visits.named(first.at)} in {in_a_sentence(first.section)} "
         f"({first.rule})."
     ]
-    strongest = state.strongest
+    strongest, loosest = state.strongest, state.loosest
     if strongest is not None and strongest.began is not None:
         where = in_a_sentence(strongest.section)
         texts.append(f"It is {what}: in {where} {began_words(strongest.began, visits, scale)}.")
-        texts.append(_events_words(strongest))
-    elif strongest is None:
+    else:
         texts.append(f"It is {what}.")
-        texts.append(_events_words(next(part for part in state.signalling if first in part.open)))
+    if loosest is not None and loosest.scatter_began is not None:
+        texts.append(scatter_words(loosest.scatter_began, in_a_sentence(loosest.section), visits))
+    texts.append(
+        _events_words(strongest or loosest or next(part for part in state.signalling if first in part.open))
+    )
     still = any(signal.until == len(visits) - 1 for part in state.signalling for signal in part.open)
     if not still:
         texts.append("None of the signals is given any more at the last visit; none was closed by an event.")
@@ -83,6 +86,18 @@ def began_words(began: Began, visits: Visits, scale: Scale) -> str:
         Course.OPEN: f"{scale.change_text(began.now)} by now, by a step or a drift",
     }[began.course]
     return f"{how} {when} {between}"
+
+
+def scatter_words(began: ScatterBegan, where: str, visits: Visits) -> str:
+    """'In fade the runs of a visit scatter 2.4 times as much as before …'."""
+    between = ""
+    if began.first != began.last:
+        between = f"between {visits.labels[began.first]} and {visits.labels[began.last]}, "
+    return (
+        f"In {where} the runs of a visit scatter {times(began.ratio)} times as much as before "
+        f"({times(began.lower)} to {times(began.upper)}), probably since visit {visits.named(began.visit)} "
+        f"({between}{began.level:.0%})."
+    )
 
 
 def _events_words(part: SectionState) -> str:

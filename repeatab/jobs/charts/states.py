@@ -5,13 +5,15 @@ In: series, watched regimes and signals.  Out: SectionState and RigState, in the
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from repeatab.control.signals import Side
+from repeatab.jobs.charts.data import Key
 from repeatab.jobs.charts.joint import JointRegime
 from repeatab.jobs.charts.question import ControlChart
-from repeatab.jobs.charts.watch import Began, ChartSignal, GivenBy, Watched
+from repeatab.jobs.charts.watch import Began, ChartSignal, GivenBy, ScatterBegan, Watched
 from repeatab.outcome.verdict import Verdict
 
 MOVING = "the base period itself moves steadily, so limits from it do not tell a sound rig."
@@ -36,6 +38,12 @@ class SectionState:
         """The beginning by the open signal that rests on the most points, the earlier one among equals."""
         dated = [signal for signal in self.open if signal.began is not None]
         return max(dated, key=lambda signal: (signal.until, -signal.at)).began if dated else None
+
+    @property
+    def scatter_began(self) -> ScatterBegan | None:
+        """The beginning of a change of the scatter within visits, by its latest open signal."""
+        dated = [signal for signal in self.open if signal.scatter_began is not None]
+        return max(dated, key=lambda signal: signal.at).scatter_began if dated else None
 
     @property
     def side(self) -> Side | None:
@@ -64,6 +72,16 @@ class RigState:
         return min(open_, key=lambda signal: signal.at) if open_ else None
 
     @property
+    def loosest(self) -> SectionState | None:
+        """The signalling section in which the scatter within visits has changed by the largest factor."""
+        dated = [
+            (abs(math.log(one.scatter_began.ratio)), i)
+            for i, one in enumerate(self.signalling)
+            if one.scatter_began is not None
+        ]
+        return self.signalling[max(dated)[1]] if dated else None
+
+    @property
     def strongest(self) -> SectionState | None:
         """The signalling section whose change is largest in standard deviations; the sections together if none is."""
         dated = [one for one in self.signalling if one.began is not None]
@@ -74,7 +92,7 @@ class RigState:
 def states_of(
     question: ControlChart,
     rigs: Sequence[str],
-    watched: Mapping[tuple[str, str], tuple[Watched, ...]],
+    watched: Mapping[Key, tuple[Watched, ...]],
     joint: Mapping[str, tuple[JointRegime, ...]],
     signals: Sequence[ChartSignal],
 ) -> tuple[RigState, ...]:

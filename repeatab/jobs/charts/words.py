@@ -49,6 +49,11 @@ def of_what(series: Series | None, data: ReferenceData) -> str:
     return changed(series.wear, series.rig, sets, len(data.rigs))
 
 
+def times(ratio: float) -> str:
+    """A ratio of standard deviations; two digits are more than few runs know."""
+    return f"{ratio:.2g}" if ratio < 99.5 else f"{ratio:.0f}"
+
+
 def side_word(side: Side) -> str:
     """The side of a signal as tables name it."""
     return {Side.UP: "up", Side.DOWN: "down", Side.EITHER: "either"}[side]
