@@ -7,7 +7,7 @@ fixed effects. The entrance for a caller with a table is `components.fit_compone
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import Enum
 from functools import cached_property
 
@@ -15,7 +15,7 @@ import numpy as np
 
 from repeatab.base.errors import EstimationError, LayoutError, StudyError
 from repeatab.base.interval import IntervalMethod
-from repeatab.cells import FloatArray
+from repeatab.cells import FloatArray, IntArray
 from repeatab.estimation.bordered import Bordered, build_bordered, dividing_term
 from repeatab.estimation.component_limits import balanced_limits, pivotal_limits, within_reach
 from repeatab.estimation.contrasts import Weights, combine
@@ -72,6 +72,16 @@ class BlockFit:
     method: Method
     level: float
     names: Sequence[str] = ()
+
+    def take(self, groups: IntArray) -> BlockFit:
+        """The fit of some of the groups. What has been computed for all of them is not computed again."""
+        part = replace(
+            self, block=self.block.take(groups), names=[self.names[g] for g in groups] if self.names else ()
+        )
+        for name in ("system", "minimum", "moments", "covariance"):
+            if name in vars(self):
+                vars(part)[name] = vars(self)[name].take(groups)
+        return part
 
     @property
     def uses_anova(self) -> bool:

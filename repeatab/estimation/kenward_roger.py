@@ -14,7 +14,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from repeatab.cells import FloatArray
+from repeatab.cells import FloatArray, IntArray
 from repeatab.estimation.moments import Moments
 
 
@@ -28,6 +28,13 @@ class FixedCovariance:
     adjusted: FloatArray
     sensitivity: FloatArray
     variance: FloatArray
+
+    def take(self, groups: IntArray) -> FixedCovariance:
+        """Of some of the groups."""
+        return FixedCovariance(
+            model=self.model[groups], adjusted=self.adjusted[groups],
+            sensitivity=self.sensitivity[groups], variance=self.variance[groups],
+        )  # fmt: skip
 
 
 def fixed_covariance(here: Moments) -> FixedCovariance:

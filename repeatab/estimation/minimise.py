@@ -52,6 +52,12 @@ class Minimum:
     criterion: FloatArray
     gradient: FloatArray
 
+    def take(self, groups: IntArray) -> Minimum:
+        """Of some of the groups."""
+        return Minimum(
+            theta=self.theta[groups], criterion=self.criterion[groups], gradient=self.gradient[groups]
+        )
+
 
 def minimise(
     system: Problem,

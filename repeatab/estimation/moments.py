@@ -18,7 +18,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.linalg import solve_triangular
 
-from repeatab.cells import FloatArray
+from repeatab.cells import FloatArray, IntArray
 from repeatab.estimation.bordered import Bordered, bordered_criterion, bordered_sums
 from repeatab.estimation.chain import Ascent, ChainSums, ascend, chain_sums
 from repeatab.estimation.strata import Strata, strata_criterion, strata_derivatives
@@ -51,6 +51,16 @@ class Moments:
     fixed_inverse: FloatArray
     first: FloatArray | None
     second: FloatArray | None
+
+    def take(self, groups: IntArray) -> Moments:
+        """Of some of the groups."""
+        return Moments(
+            criterion=self.criterion[groups], gradient=self.gradient[groups], expected=self.expected[groups],
+            average=self.average[groups], quadratic=self.quadratic[groups], fixed=self.fixed[groups],
+            fixed_inverse=self.fixed_inverse[groups],
+            first=None if self.first is None else self.first[groups],
+            second=None if self.second is None else self.second[groups],
+        )  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -23,7 +23,7 @@ from scipy import special
 
 from repeatab.base.errors import EstimationError, LayoutError, NotSeparableError
 from repeatab.base.interval import IntervalMethod
-from repeatab.cells import FloatArray
+from repeatab.cells import FloatArray, IntArray
 from repeatab.estimation.components import BlockFit, Method
 from repeatab.estimation.contrasts import level_weights
 from repeatab.estimation.kenward_roger import contrast_precision
@@ -49,6 +49,12 @@ class Pair(Protocol):
         ...
 
 
+class GroupedPair(Pair, Protocol):
+    """A pair of which some of the groups can be looked at by themselves."""
+
+    def take(self, groups: IntArray) -> GroupedPair: ...
+
+
 @dataclass(frozen=True, kw_only=True)
 class PooledPair:
     """Both levels in one REML fit."""
@@ -64,6 +70,11 @@ class PooledPair:
         weights = self.weights_a - ratio[:, None] * self.weights_b
         se, df = contrast_precision(self.fit.covariance, weights[:, None])
         return se[:, 0] * self.fit.system.unit, df[:, 0]
+
+    def take(self, groups: IntArray) -> PooledPair:
+        return replace(
+            self, fit=self.fit.take(groups), mean_a=self.mean_a[groups], mean_b=self.mean_b[groups]
+        )
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -82,6 +93,10 @@ class SeparatePair:
         part_a, part_b = self.se_a**2, (ratio * self.se_b) ** 2
         total = part_a + part_b
         return np.sqrt(total), total**2 / (part_a**2 / self.df_a + part_b**2 / self.df_b)
+
+    def take(self, groups: IntArray) -> SeparatePair:
+        names = ("mean_a", "mean_b", "se_a", "se_b", "df_a", "df_b")
+        return replace(self, **{name: getattr(self, name)[groups] for name in names})
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -122,13 +137,17 @@ class DifferencePair:
         variance = (left**2).sum(axis=1) / self.df
         return np.sqrt(variance * self.leverage), np.full(len(ratio), float(self.df))
 
+    def take(self, groups: IntArray) -> DifferencePair:
+        names = ("mean_a", "mean_b", "residual_a", "residual_b")
+        return replace(self, **{name: getattr(self, name)[groups] for name in names})
+
 
 @dataclass(frozen=True, kw_only=True)
 class CombinedPair:
     """Independent comparisons (sets that ran at both levels, sets that ran at one) with stated weights, each one
     number or (groups,)."""
 
-    parts: tuple[Pair, ...]
+    parts: tuple[GroupedPair, ...]
     weights: tuple[float | FloatArray, ...]
     method: IntervalMethod = IntervalMethod.WELCH
 
@@ -154,6 +173,10 @@ class CombinedPair:
         total = np.stack([se**2 for se, _ in pieces]).sum(axis=0)
         spent = np.stack([se**4 / df for se, df in pieces]).sum(axis=0)
         return np.sqrt(total), total**2 / spent
+
+    def take(self, groups: IntArray) -> CombinedPair:
+        weights = tuple(w[groups] if isinstance(w, np.ndarray) and w.ndim else w for w in self.weights)
+        return replace(self, parts=tuple(part.take(groups) for part in self.parts), weights=weights)
 
 
 def pooled_pair(fit: BlockFit, factor: str, a: object, b: object) -> PooledPair:
@@ -299,7 +322,7 @@ def difference_pair(
     )  # fmt: skip
 
 
-def combined_pair(parts: Sequence[Pair], information: Sequence[float | FloatArray]) -> CombinedPair:
+def combined_pair(parts: Sequence[GroupedPair], information: Sequence[float | FloatArray]) -> CombinedPair:
     """Independent comparisons weighted by their information, each one number or (groups,)."""
     total = np.sum(np.broadcast_arrays(*information), axis=0)
     return CombinedPair(parts=tuple(parts), weights=tuple(value / total for value in information))

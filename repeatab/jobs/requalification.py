@@ -27,7 +27,7 @@ from repeatab.jobs.questions import Analysis
 from repeatab.jobs.requalifying.answers import Question
 from repeatab.jobs.requalifying.design import RIG, MoveDesign
 from repeatab.jobs.requalifying.figures import move_figures
-from repeatab.jobs.requalifying.judge import MoveFindings, fit_of, judge_move
+from repeatab.jobs.requalifying.judge import MoveFindings, fitting_of, judge_move
 from repeatab.jobs.requalifying.methods import methods
 from repeatab.jobs.requalifying.next import next_runs
 from repeatab.jobs.requalifying.planning import more_sets
@@ -140,7 +140,7 @@ def _outcome(
         else None
     )
     trap = _trap(stops, found)
-    rested = () if found.look.between else influence_of(found.shift, fit=fit_of(question, design))
+    rested = () if found.look.between else influence_of(found.shift, fitting=fitting_of(question, design))
     tables = [
         *_tables(question, found, shown, sister, quantity),
         *([influence_table(shown, rested, quantity)] if rested else []),

@@ -50,7 +50,7 @@ class Block:
         """All labels of one factor (some may be absent from this block)."""
         return self.levels[self.factors.index(factor)]
 
-    def take(self, at: slice) -> Block:
+    def take(self, at: slice | IntArray) -> Block:
         """The same layout for some of the groups."""
         return replace(self, mean=self.mean[at], cross=self.cross[at], groups=self.groups[at])
 

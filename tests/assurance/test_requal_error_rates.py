@@ -28,7 +28,7 @@ from scipy import stats
 
 import repeatab as rb
 from repeatab.base.margin import Margin, MarginUnit
-from repeatab.jobs.levels.comparison import blocks_by_section
+from repeatab.jobs.levels.stacks import blocks_by_section
 from repeatab.jobs.questions import Analysis
 from repeatab.jobs.requalifying.design import DRIFT, MOVED_AFTER, VISIT, YES, MoveDesign, move_design
 from repeatab.jobs.requalifying.judge import judge_move

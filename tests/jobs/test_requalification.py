@@ -20,7 +20,8 @@ from repeatab.base.margin import Margin, MarginUnit
 from repeatab.base.notes import NoteKind
 from repeatab.estimation.scatter_ratio import paired_ratio
 from repeatab.intake.results import Results
-from repeatab.jobs.levels.comparison import LevelComparison, blocks_by_section
+from repeatab.jobs.levels.comparison import LevelComparison
+from repeatab.jobs.levels.stacks import blocks_by_section
 from repeatab.jobs.questions import Analysis, RunCost
 from repeatab.jobs.requalification import requalify_rig
 from repeatab.jobs.requalifying.answers import Answer, Question, decision

@@ -10,36 +10,23 @@ pairs by the multivariate t distribution of their contrasts. With one pair the s
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from typing import Any, Protocol
 
 import numpy as np
 from scipy import special
 
 from repeatab.base.errors import EstimationError, LayoutError, StudyError
 from repeatab.base.margin import MarginUnit
-from repeatab.cells import reduce_to_cells
-from repeatab.estimation.pairs import Pair, PooledPair, contrast_correlation
+from repeatab.estimation.pairs import GroupedPair, Pair, PooledPair, contrast_correlation
 from repeatab.jobs.levels.layout import ComparisonLayout, LevelPair, SetUse
-from repeatab.jobs.levels.pairs import LevelFit
+from repeatab.jobs.levels.stacks import PLAIN, Fitting, Stack, Views, stacks_of
 from repeatab.jobs.questions import Analysis, Section
 from repeatab.judgement.comparison import Bounds, bounds_of, decide, evidence_of, holm_levels, limits_over
-from repeatab.layout.blocks import Block, divided
+from repeatab.layout.blocks import Block
 from repeatab.outcome.verdict import Qualifier, Verdict
 
 _NO_MARGIN = Bounds(low=-np.inf, high=np.inf, of_ratio=False)
-
-
-class Views(Protocol):
-    """What a comparison asks of a fitted section; LevelFit is the usual one."""
-
-    @property
-    def block(self) -> Block: ...
-
-    def views(self, pair: LevelPair) -> tuple[Pair, ...]:
-        """The views of the scatter of a pair, pooled first."""
-        ...
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -74,7 +61,7 @@ class Claim:
     pair: LevelPair
     trouble: str | None
     block: Block | None = None
-    views: tuple[Pair, ...] = ()
+    views: tuple[GroupedPair, ...] = ()
     bounds: Bounds | None = None
     estimate: float = np.nan
     mean_a: float = np.nan
@@ -144,7 +131,7 @@ def compare_levels(
     confidence: float,
     analysis: Analysis,
     rates: Rates | None = None,
-    fit: Callable[[Section, Block, ComparisonLayout], Views] | None = None,
+    fitting: Fitting = PLAIN,
     informing: bool = False,
 ) -> LevelComparison:
     """Compare the pairs of levels section by section and overall.
@@ -152,8 +139,7 @@ def compare_levels(
     Parameters
     ----------
     rates : the error rates of this judgement where they are not those of data judged once (a declared look).
-    fit : section, its block and the layout -> the views of the scatter, where a job's effect is not a plain
-        difference of levels.
+    fitting : how sections are fitted, where a job's effect is not a plain difference of levels.
     informing : no section decides; the verdict is that of all claims and informs only.
 
     Raises
@@ -164,9 +150,11 @@ def compare_levels(
     if not informing:
         _check_margins(sections)
     stated = rates or Rates.at(confidence)
-    blocks = blocks_by_section(how, analysis)
+    found: dict[str, list[Claim]] = {}
+    for stack in stacks_of(how, analysis, sections, fitting):
+        found |= _estimated(stack, how, stated, analysis, fitting)
     estimated = [
-        _estimated(section, blocks.get(section.name), how, stated, analysis, fit or level_fit)
+        found.get(section.name) or [Claim(section=section, pair=p, trouble="no results") for p in how.pairs]
         for section in sections
     ]
     adjusted = _error_rates(estimated, stated.difference)
@@ -223,86 +211,75 @@ def _check_size(section: Section, level: float) -> None:
         )
 
 
-def blocks_by_section(how: ComparisonLayout, analysis: Analysis) -> dict[str, Block]:
-    """The block of each section, of logarithms in a ratio analysis; levels that stand apart are left out.
-
-    Raises
-    ------
-    StudyError
-        A ratio analysis of results that have no logarithm.
-    """
-    table = how.table[~how.table[how.factor].isin(how.apart)]
-    if analysis is Analysis.RATIO:
-        if (table["result"] <= 0).any():
-            raise StudyError(
-                "analysis 'ratio': the results hold values of zero or below, which have no logarithm."
-            )
-        table = table.assign(result=np.log(table["result"]))
-    cells = reduce_to_cells(
-        table, result="result", factors=["section", *how.keys], covariates=how.model.covariates
-    )
-    division = divided(cells, ["section"])
-    labels = division.labels
-    return {
-        str(labels[g][0]): _alone(block, i) for block in division.blocks() for i, g in enumerate(block.groups)
-    }
-
-
-def _alone(block: Block, group: int) -> Block:
-    return replace(block, mean=block.mean[[group]], cross=block.cross[[group]], groups=np.zeros(1, np.int64))
-
-
-def level_fit(_: Section, block: Block, how: ComparisonLayout) -> Views:
-    """The views of a plain difference of levels."""
-    return LevelFit(block=block, how=how)
-
-
 def _estimated(
-    section: Section,
-    block: Block | None,
-    how: ComparisonLayout,
-    rates: Rates,
-    analysis: Analysis,
-    fit: Callable[[Section, Block, ComparisonLayout], Views],
-) -> list[Claim]:
-    """The claims of one section, estimated but not judged."""
-    if block is None:
-        return [Claim(section=section, pair=pair, trouble="no results") for pair in how.pairs]
-    fitted = fit(section, block, how)
-    present = _levels(block, how.factor)
+    stack: Stack, how: ComparisonLayout, rates: Rates, analysis: Analysis, fitting: Fitting
+) -> dict[str, list[Claim]]:
+    """The claims of the sections of a stack, estimated but not judged."""
+    found: dict[str, list[Claim]] = {section.name: [] for section in stack.sections}
+    fitted = fitting.views(stack.sections[0], stack.block, how)
+    for pair in how.pairs:
+        try:
+            claims = _of_pair(stack, fitted, pair, rates, analysis, how.factor)
+        except EstimationError as error:
+            if len(stack.sections) > 1:
+                # One of them cannot be fitted: each by itself, so that the others keep their answer.
+                return {
+                    name: claims
+                    for i in range(len(stack.sections))
+                    for name, claims in _estimated(stack.take([i]), how, rates, analysis, fitting).items()
+                }
+            claims = _in_trouble(stack, pair, str(error))
+        for claim in claims:
+            found[claim.section.name].append(claim)
+    return found
+
+
+def _in_trouble(stack: Stack, pair: LevelPair, reason: str) -> list[Claim]:
     return [
-        _estimated_pair(section, fitted, pair, present, rates, analysis, how.factor) for pair in how.pairs
+        Claim(section=section, pair=pair, trouble=reason, block=stack.take([i]).block)
+        for i, section in enumerate(stack.sections)
     ]
 
 
-def _estimated_pair(
-    section: Section,
-    fit: Views,
-    pair: LevelPair,
-    present: Sequence[Any],
-    rates: Rates,
-    analysis: Analysis,
-    factor: str,
-) -> Claim:
+def _of_pair(
+    stack: Stack, fit: Views, pair: LevelPair, rates: Rates, analysis: Analysis, factor: str
+) -> list[Claim]:
+    """One pair of levels in every section of the stack."""
+    present = _levels(stack.block, factor)
     missing = [level for level in (pair.a, pair.b) if level not in present]
     if missing:
         reason = pair.confounded[0] if pair.confounded else f"there are no results of {missing[0]}"
-        return Claim(section=section, pair=pair, trouble=reason)
-    if (lonely := single_set(fit.block, pair, factor)) is not None:
-        return Claim(section=section, pair=pair, trouble=lonely, block=fit.block)
+        return [Claim(section=section, pair=pair, trouble=reason) for section in stack.sections]
+    if (lonely := single_set(stack.block, pair, factor)) is not None:
+        return _in_trouble(stack, pair, lonely)
     try:
         views = fit.views(pair)
         for view in views:
-            view.precision(np.ones(1))
-    except (LayoutError, EstimationError) as error:
-        return Claim(section=section, pair=pair, trouble=str(error), block=fit.block)
-    margin = section.margin
-    bounds = None if margin is None else bounds_of(margin, logarithmic=analysis is Analysis.RATIO)
+            view.precision(np.ones(len(stack.sections)))
+    except LayoutError as error:
+        return _in_trouble(stack, pair, str(error))
+    return [_of_section(stack, i, views, pair, rates, analysis) for i in range(len(stack.sections))]
+
+
+def _of_section(
+    stack: Stack,
+    at: int,
+    together: tuple[GroupedPair, ...],
+    pair: LevelPair,
+    rates: Rates,
+    analysis: Analysis,
+) -> Claim:
+    section = stack.sections[at]
+    alone = len(stack.sections) == 1
+    views = together if alone else tuple(view.take(np.array([at])) for view in together)
+    bounds = (
+        None if section.margin is None else bounds_of(section.margin, logarithmic=analysis is Analysis.RATIO)
+    )
     _check_size(section, float(views[0].mean_b[0]))
     evidence = evidence_of(views, bounds or _NO_MARGIN)
     low, high = limits_over(views, bounds or _NO_MARGIN, 1 - 2 * rates.equivalence)
     return Claim(
-        section=section, pair=pair, trouble=None, block=fit.block, views=views, bounds=bounds,
+        section=section, pair=pair, trouble=None, block=stack.take([at]).block, views=views, bounds=bounds,
         estimate=float(evidence.estimate[0]), mean_a=float(views[0].mean_a[0]), mean_b=float(views[0].mean_b[0]),
         inner_lower=float(low[0]), inner_upper=float(high[0]), p=float(evidence.p_difference[0]),
     )  # fmt: skip

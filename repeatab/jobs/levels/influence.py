@@ -7,8 +7,8 @@ The error rates stay those of the whole study, so that only the data change.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping
-from dataclasses import dataclass, replace
+from collections.abc import Hashable, Iterator, Mapping
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
@@ -16,11 +16,12 @@ import numpy as np
 from repeatab.base.errors import EstimationError, LayoutError
 from repeatab.base.notes import Note, NoteKind
 from repeatab.base.quantity import Quantity
-from repeatab.cells import FloatArray
-from repeatab.jobs.levels.comparison import Claim, LevelComparison, Views, level_fit, single_set
+from repeatab.cells import FloatArray, IntArray
+from repeatab.estimation.pairs import GroupedPair
+from repeatab.jobs.levels.comparison import Claim, LevelComparison, single_set
 from repeatab.jobs.levels.layout import ComparisonLayout
+from repeatab.jobs.levels.stacks import PLAIN, Fitting, Views, same_layout
 from repeatab.jobs.levels.tables import claim_name, leading, leading_values, shown_as
-from repeatab.jobs.questions import Section
 from repeatab.jobs.wording import enumerated
 from repeatab.judgement.comparison import decide, evidence_of
 from repeatab.layout.blocks import Block
@@ -29,8 +30,8 @@ from repeatab.outcome.verdict import Verdict
 
 # More sets than this that change a verdict say something about the verdict, not about the sets.
 _FEW = 3
-
-Fit = Callable[[Section, Block, ComparisonLayout], Views]
+# Sections whose sets are left out in one pass: more gain nothing and take memory.
+_TOGETHER = 16
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -51,21 +52,37 @@ class Influence:
         return {name: verdict for name, verdict in self.verdicts.items() if verdict is not self.claim.verdict}
 
 
-def influence_of(comparison: LevelComparison, *, fit: Fit | None = None) -> tuple[Influence, ...]:
+def influence_of(comparison: LevelComparison, *, fitting: Fitting = PLAIN) -> tuple[Influence, ...]:
     """Judge every claim with a margin again without each set of its section.
 
-    fit : the job's own views of the scatter, as for `compare_levels`.
+    fitting : how the job fits its sections, as for `compare_levels`.
     """
-    found: list[Influence] = []
-    for section in dict.fromkeys(claim.section.name for claim in comparison.compared):
-        claims = [
-            claim
-            for claim in comparison.compared
-            if claim.section.name == section and claim.bounds is not None and not claim.pair.confounded
-        ]
-        if claims:
-            found += _without_each(claims, comparison, fit or level_fit)
-    return tuple(found)
+    by_section: dict[str, list[Claim]] = {}
+    for claim in comparison.compared:
+        if claim.bounds is not None and not claim.pair.confounded:
+            by_section.setdefault(claim.section.name, []).append(claim)
+    found: dict[str, list[Influence]] = {}
+    for group in _alike(list(by_section.values()), fitting):
+        for influences in _without_each(group, comparison, fitting):
+            found[influences[0].claim.section.name] = influences
+    return tuple(influence for section in by_section for influence in found[section])
+
+
+def _alike(sections: list[list[Claim]], fitting: Fitting) -> Iterator[list[list[Claim]]]:
+    """The claims of the sections that can be fitted together, some sections at a time."""
+    groups: dict[Hashable, list[list[Claim]]] = {}
+    for claims in sections:
+        block = claims[0].block
+        assert block is not None
+        key = (
+            fitting.apart(claims[0].section),
+            tuple((claim.pair.a, claim.pair.b) for claim in claims),
+            same_layout(block),
+        )
+        groups.setdefault(key, []).append(claims)
+    for alike in groups.values():
+        for start in range(0, len(alike), _TOGETHER):
+            yield alike[start : start + _TOGETHER]
 
 
 def influence_table(
@@ -156,28 +173,54 @@ def _changes(found: Influence) -> str:
     )
 
 
-def _without_each(claims: list[Claim], comparison: LevelComparison, fit: Fit) -> Iterator[Influence]:
-    block, how = claims[0].block, comparison.how
-    assert block is not None
-    own = {id(claim): set(_sets_of(claim, how)) for claim in claims}
-    estimates: dict[int, dict[Any, float]] = {id(claim): {} for claim in claims}
-    verdicts: dict[int, dict[Any, Verdict]] = {id(claim): {} for claim in claims}
-    for names, reduced in _leave_outs(block, how):
-        fitted = fit(claims[0].section, reduced, how)
-        for claim in claims:
-            wanted = own[id(claim)] & set(names)
+def _without_each(
+    sections: list[list[Claim]], comparison: LevelComparison, fitting: Fitting
+) -> list[list[Influence]]:
+    """Per section the influences on its claims; the sections are alike."""
+    how = comparison.how
+    blocks = [claims[0].block for claims in sections if claims[0].block is not None]
+    stack = replace(
+        blocks[0], mean=np.concatenate([block.mean for block in blocks]),
+        cross=np.concatenate([block.cross for block in blocks]), groups=np.arange(len(blocks)),
+    )  # fmt: skip
+    kept = [[_Kept(claim, set(_sets_of(claim, how))) for claim in claims] for claims in sections]
+    for names, reduced in _leave_outs(stack, how):
+        fitted = fitting.views(sections[0][0].section, reduced, how)
+        for pair_at, one in enumerate(kept[0]):
+            wanted = [name for name in names if name in one.sets]
             if not wanted:
                 continue
-            offset, verdict = _judged(claim, fitted, how.factor, 1 - comparison.rates.equivalence)
-            for i, name in enumerate(names):
-                if name in wanted:
-                    estimates[id(claim)][name], verdicts[id(claim)][name] = offset[i], verdict[i]
-    for claim in claims:
-        order = sorted(verdicts[id(claim)], key=str)
-        yield Influence(
-            claim=claim,
-            estimates={name: estimates[id(claim)][name] for name in order},
-            verdicts={name: verdicts[id(claim)][name] for name in order},
+            try:
+                views = _views(fitted, one.claim, how.factor)
+            except EstimationError:
+                if len(sections) > 1:
+                    # One of them cannot be fitted: each section by itself, so that the others keep their answer.
+                    return [_without_each([claims], comparison, fitting)[0] for claims in sections]
+                views = None
+            for place, own in enumerate(kept):
+                # The groups stand set by set, the sections in turn within each.
+                at = np.arange(len(names)) * len(sections) + place
+                _note_judged(
+                    own[pair_at], names, views and _taken(views, at), 1 - comparison.rates.equivalence
+                )
+    return [[one.influence() for one in own] for own in kept]
+
+
+@dataclass(slots=True)
+class _Kept:
+    """What is gathered for one claim, set by set."""
+
+    claim: Claim
+    sets: set[Any]
+    estimates: dict[Any, float] = field(default_factory=dict)
+    verdicts: dict[Any, Verdict] = field(default_factory=dict)
+
+    def influence(self) -> Influence:
+        order = sorted(self.verdicts, key=str)
+        return Influence(
+            claim=self.claim,
+            estimates={name: self.estimates[name] for name in order},
+            verdicts={name: self.verdicts[name] for name in order},
         )
 
 
@@ -191,17 +234,44 @@ def _sets_of(claim: Claim, how: ComparisonLayout) -> list[Any]:
     return [labels[code] for code in np.unique(block.code_of("pad_set")[at])]
 
 
-def _judged(claim: Claim, fitted: Views, factor: str, confidence: float) -> tuple[list[float], list[Verdict]]:
-    groups = len(fitted.block.groups)
-    assert claim.bounds is not None
+def _views(fitted: Views, claim: Claim, factor: str) -> tuple[GroupedPair, ...] | None:
+    """The views of the scatter without the sets; None where the levels cannot be compared without them.
+
+    Raises
+    ------
+    EstimationError
+        What is left of some group has no scatter.
+    """
     if single_set(fitted.block, claim.pair, factor) is not None:
-        return [float("nan")] * groups, [Verdict.UNDECIDED] * groups
+        return None
     try:
-        evidence = evidence_of(fitted.views(claim.pair), claim.bounds)
-    except (LayoutError, EstimationError):
-        return [float("nan")] * groups, [Verdict.UNDECIDED] * groups
-    found = decide(evidence, confidence=confidence, alpha=claim.alpha)
-    return [float(value) for value in evidence.estimate], [found.verdict(i)[0] for i in range(groups)]
+        views = fitted.views(claim.pair)
+        for view in views:
+            view.precision(np.ones(len(fitted.block.groups)))
+    except LayoutError:
+        return None
+    return views
+
+
+def _taken(views: tuple[GroupedPair, ...], at: IntArray) -> tuple[GroupedPair, ...]:
+    return views if len(at) == len(views[0].mean_a) else tuple(view.take(at) for view in views)
+
+
+def _note_judged(
+    kept: _Kept, names: list[Any], views: tuple[GroupedPair, ...] | None, confidence: float
+) -> None:
+    """Add the claim's offset and verdict without each of the sets that are its own."""
+    bounds = kept.claim.bounds
+    assert bounds is not None
+    if views is None:
+        found = [(float("nan"), Verdict.UNDECIDED)] * len(names)
+    else:
+        evidence = evidence_of(views, bounds)
+        decided = decide(evidence, confidence=confidence, alpha=kept.claim.alpha)
+        found = [(float(value), decided.verdict(i)[0]) for i, value in enumerate(evidence.estimate)]
+    for name, (offset, verdict) in zip(names, found, strict=True):
+        if name in kept.sets:
+            kept.estimates[name], kept.verdicts[name] = offset, verdict
 
 
 def _leave_outs(block: Block, how: ComparisonLayout) -> Iterator[tuple[list[Any], Block]]:
@@ -216,15 +286,13 @@ def _leave_outs(block: Block, how: ComparisonLayout) -> Iterator[tuple[list[Any]
             mean=block.mean[:, keep], cross=block.cross[:, keep],
         ), place)  # fmt: skip
         order = bytes(repr([firsts.get(label) for label in reduced.levels[place]]), "utf-8")
-        covariates = reduced.mean[0, :, 1:].tobytes() + reduced.cross[0, :, 1:, 1:].tobytes()
-        key = reduced.codes.tobytes() + reduced.count.tobytes() + covariates + order
-        stacks.setdefault(key, []).append((block.levels[place][code], reduced))
+        stacks.setdefault(same_layout(reduced) + order, []).append((block.levels[place][code], reduced))
     for stack in stacks.values():
         mean: FloatArray = np.concatenate([reduced.mean for _, reduced in stack])
         cross: FloatArray = np.concatenate([reduced.cross for _, reduced in stack])
         yield (
             [name for name, _ in stack],
-            replace(stack[0][1], mean=mean, cross=cross, groups=np.arange(len(stack))),
+            replace(stack[0][1], mean=mean, cross=cross, groups=np.arange(len(mean))),
         )
 
 

@@ -16,7 +16,7 @@ from repeatab.base.errors import LayoutError
 from repeatab.cells import FloatArray, IntArray
 from repeatab.estimation.block_fit import BlockFit, Method
 from repeatab.estimation.pairs import (
-    Pair,
+    GroupedPair,
     SeparatePair,
     cautious_pair,
     combined_pair,
@@ -24,7 +24,7 @@ from repeatab.estimation.pairs import (
     pooled_pair,
     separate_pair,
 )
-from repeatab.jobs.levels.layout import ComparisonLayout, LevelPair, SetUse
+from repeatab.jobs.levels.layout import POSITION, ComparisonLayout, LevelPair, SetUse
 from repeatab.jobs.levels.split import split_pair
 from repeatab.layout.blocks import Block
 from repeatab.layout.layout import layout_of
@@ -53,7 +53,7 @@ class LevelFit:
         layout = layout_of(self.block, self.how.model)
         return BlockFit(block=self.block, layout=layout, method=Method.REML, level=0.95)
 
-    def views(self, pair: LevelPair) -> tuple[Pair, ...]:
+    def views(self, pair: LevelPair) -> tuple[GroupedPair, ...]:
         """The views of the scatter: pooled over all levels, and of this pair's own sets; where a level has two sets
         only, a cautious form of the latter as well.
 
@@ -69,12 +69,14 @@ class LevelFit:
         return pooled, own
 
 
-def _own_scatter(block: Block, how: ComparisonLayout, pair: LevelPair, fit: BlockFit) -> Pair:
+def _own_scatter(block: Block, how: ComparisonLayout, pair: LevelPair, fit: BlockFit) -> GroupedPair:
     if pair.use is SetUse.SPLIT:
         return split_pair(block, how, pair, fit)
     labels, means, cells = set_means(block, how.factor, pair)
     first = np.array([pair.a_first.get(label, True) for label in labels])
-    order = first if 0 < first.sum() < len(first) else None
+    # Where the slope over the runs of a set is in the model, who ran a set first adds nothing to it.
+    sloping = POSITION in how.alone.covariates
+    order = first if 0 < first.sum() < len(first) and not sloping else None
     paired = difference_pair(means, order, _covariate_gaps(block, how.factor, pair))
     codes, levels = block.code_of(how.factor), block.levels_of(how.factor)
     rest = np.array([levels[code] in (pair.a, pair.b) for code in codes])
@@ -88,11 +90,11 @@ def _with_the_rest(
     block: Block,
     how: ComparisonLayout,
     pair: LevelPair,
-    paired: Pair,
+    paired: GroupedPair,
     sets: int,
     rest: np.ndarray,
     fit: BlockFit,
-) -> Pair:
+) -> GroupedPair:
     """Join the sets at one level only; those of the other kind that are too few to judge alone are left out.
 
     The two comparisons are weighted by the information they hold at the components of the joint fit (Graybill &

@@ -17,14 +17,14 @@ import numpy as np
 from repeatab.base.errors import LayoutError
 from repeatab.cells import FloatArray, IntArray
 from repeatab.estimation.block_fit import BlockFit
-from repeatab.estimation.pairs import Pair, Shares, difference_pair, separate_pair
+from repeatab.estimation.pairs import GroupedPair, Shares, difference_pair, separate_pair
 from repeatab.jobs.levels.layout import POSITION, ComparisonLayout, LevelPair
 from repeatab.layout.blocks import Block
 from repeatab.layout.layout import layout_of
 from repeatab.layout.terms import Model
 
 
-def split_pair(block: Block, how: ComparisonLayout, pair: LevelPair, fit: BlockFit) -> Pair:
+def split_pair(block: Block, how: ComparisonLayout, pair: LevelPair, fit: BlockFit) -> GroupedPair:
     """The separate view of levels with different sets.
 
     Raises

@@ -7,6 +7,7 @@ Stops of one run share its pads, its bedding and its day; they are not independe
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
@@ -30,8 +31,6 @@ def stop_by_stop(
 
     rig : the only one whose stops are tested; None for those of all.
     """
-    from scipy import stats
-
     if stops is None:
         return None
     factor = comparison.how.factor
@@ -39,25 +38,7 @@ def stop_by_stop(
     cells = _cells(stops, by)
     if cells is None:
         return None
-    moments = _moments(cells, factor, rig)
-    own = comparison.how.table
-    rows: list[tuple[Value, ...]] = []
-    for claim in comparison.compared:
-        name, pair = claim.section.name, claim.pair
-        first, second = (moments.get((name, level), _NO_STOPS) for level in (pair.a, pair.b))
-        here = own[(own["section"] == name) & own[factor].isin([pair.a, pair.b])]
-        sets = int(here["pad_set"].nunique())
-        if first.count + second.count <= len(here) or min(first.count, second.count) < 2:
-            continue
-        p = float(
-            stats.ttest_ind_from_stats(
-                first.mean, first.sd, first.count, second.mean, second.sd, second.count, equal_var=False
-            ).pvalue
-        )
-        said = DIFFERENT if p < 1 - comparison.confidence else "no difference found"
-        rows.append(
-            (claim_name(claim, comparison), first.count + second.count, p, said, sets, claim.verdict.value)
-        )
+    rows = list(_rows(_moments(cells, factor, rig), comparison))
     if not rows:
         return None
     columns = (
@@ -113,6 +94,29 @@ def _moments(cells: Cells, factor: str, rig: object) -> dict[tuple[object, objec
         )
         if wanted
     }
+
+
+def _rows(
+    moments: dict[tuple[object, object], _Stops], comparison: LevelComparison
+) -> Iterator[tuple[Value, ...]]:
+    """A line for each claim of levels that have several stops a run."""
+    from scipy import stats
+
+    own, factor = comparison.how.table, comparison.how.factor
+    for claim in comparison.compared:
+        name, pair = claim.section.name, claim.pair
+        first, second = (moments.get((name, level), _NO_STOPS) for level in (pair.a, pair.b))
+        here = own[(own["section"] == name) & own[factor].isin([pair.a, pair.b])]
+        sets = int(here["pad_set"].nunique())
+        if first.count + second.count <= len(here) or min(first.count, second.count) < 2:
+            continue
+        p = float(
+            stats.ttest_ind_from_stats(
+                first.mean, first.sd, first.count, second.mean, second.sd, second.count, equal_var=False
+            ).pvalue
+        )
+        said = DIFFERENT if p < 1 - comparison.confidence else "no difference found"
+        yield claim_name(claim, comparison), first.count + second.count, p, said, sets, claim.verdict.value
 
 
 def overclaimed(table: Table) -> list[str]:

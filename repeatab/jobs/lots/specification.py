@@ -22,8 +22,8 @@ from scipy import special
 from repeatab.base.errors import EstimationError, LayoutError
 from repeatab.base.quantity import Quantity
 from repeatab.estimation.pairs import level_mean
-from repeatab.jobs.levels.comparison import blocks_by_section
 from repeatab.jobs.levels.layout import ComparisonLayout
+from repeatab.jobs.levels.stacks import blocks_by_section
 from repeatab.jobs.levels.tables import level_text
 from repeatab.jobs.lots.question import LotSection, StatedUncertainty
 from repeatab.jobs.questions import Analysis, Tolerance

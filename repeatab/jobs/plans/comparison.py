@@ -17,9 +17,9 @@ from repeatab.base.margin import Margin
 from repeatab.cells import FloatArray
 from repeatab.estimation.pairs import Pair
 from repeatab.intake.results import Results
-from repeatab.jobs.levels.comparison import blocks_by_section
 from repeatab.jobs.levels.layout import ComparisonLayout, Surroundings, comparison_layout
 from repeatab.jobs.levels.pairs import LevelFit
+from repeatab.jobs.levels.stacks import blocks_by_section
 from repeatab.jobs.plans.question import PlanBeliefs, SectionBelief
 from repeatab.jobs.questions import Analysis
 from repeatab.judgement.comparison import bounds_of

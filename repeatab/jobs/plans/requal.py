@@ -17,7 +17,7 @@ from repeatab.base.errors import EstimationError, LayoutError, NotSeparableError
 from repeatab.base.progress import Progress
 from repeatab.cells import FloatArray
 from repeatab.estimation.pairs import Pair
-from repeatab.jobs.levels.comparison import blocks_by_section
+from repeatab.jobs.levels.stacks import blocks_by_section
 from repeatab.jobs.plans.comparison import planned_results
 from repeatab.jobs.plans.question import PlanBeliefs, PlanOptions, SectionBelief
 from repeatab.jobs.plans.requal_tables import (

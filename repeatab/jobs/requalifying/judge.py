@@ -5,7 +5,7 @@ In: run results and a Requalification question.  Out: MoveFindings, without the 
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -13,11 +13,12 @@ import numpy as np
 
 from repeatab.base.errors import StudyError
 from repeatab.intake.results import Results
-from repeatab.jobs.levels.comparison import LevelComparison, Rates, Views, blocks_by_section, compare_levels
+from repeatab.jobs.levels.comparison import LevelComparison, Rates, compare_levels
 from repeatab.jobs.levels.layout import ComparisonLayout, Surroundings, comparison_layout
 from repeatab.jobs.levels.looks import LookState, held_back
 from repeatab.jobs.levels.outcome import blocked
 from repeatab.jobs.levels.residuals import Residuals
+from repeatab.jobs.levels.stacks import Fitting, Views, blocks_by_section
 from repeatab.jobs.questions import Analysis, Section
 from repeatab.jobs.requalifying.answers import Answer, Question, decision, offset_answer, ratio_answer
 from repeatab.jobs.requalifying.design import PAD_SET, RIG, VISIT, MoveDesign, move_design, of_phase
@@ -100,23 +101,22 @@ def _shift(question: Requalification, design: MoveDesign, rates: Rates) -> Level
     sections = tuple(Section(name=s.name, margin=s.margin, decides=s.decides) for s in question.sections)
     return compare_levels(
         design.how, sections, confidence=question.confidence, analysis=question.analysis, rates=rates,
-        fit=fit_of(question, design),
+        fitting=fitting_of(question, design),
     )  # fmt: skip
 
 
-def fit_of(
-    question: Requalification, design: MoveDesign
-) -> Callable[[Section, Block, ComparisonLayout], Views]:
-    """The views of a section's shift, with the drift that the study states for it."""
+def fitting_of(question: Requalification, design: MoveDesign) -> Fitting:
+    """The views of a section's shift, with the drift that the study states for it: sections for which it states
+    different drifts are fitted apart."""
     stated = {section.name: section.drift for section in question.sections}
 
-    def fit(section: Section, block: Block, _: ComparisonLayout) -> Views:
+    def views(section: Section, block: Block, _: ComparisonLayout) -> Views:
         return MoveFit(
             block=block, design=design, stated=stated[section.name],
             logarithmic=question.analysis is Analysis.RATIO,
         )  # fmt: skip
 
-    return fit
+    return Fitting(views=views, apart=lambda section: stated[section.name])
 
 
 def _drifting(question: Requalification, shift: LevelComparison) -> tuple[str, ...]:

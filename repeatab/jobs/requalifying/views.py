@@ -24,10 +24,10 @@ import numpy as np
 
 from repeatab.base.errors import LayoutError
 from repeatab.base.interval import IntervalMethod
-from repeatab.cells import FloatArray
+from repeatab.cells import FloatArray, IntArray
 from repeatab.estimation.block_fit import BlockFit, Method
 from repeatab.estimation.contrasts import level_weights
-from repeatab.estimation.pairs import Pair, PooledPair, difference_pair, separate_pair
+from repeatab.estimation.pairs import GroupedPair, PooledPair, difference_pair, separate_pair
 from repeatab.jobs.levels.layout import LevelPair, SetUse
 from repeatab.jobs.levels.pairs import set_means
 from repeatab.jobs.requalifying.design import (
@@ -66,6 +66,9 @@ class Added:
     def at(self, ratio: FloatArray) -> FloatArray:
         return self.variance * (self.now + ratio**2 * self.earlier + self.rest)
 
+    def take(self, groups: IntArray) -> Added:
+        return replace(self, variance=self.variance[groups], df=self.df[groups])
+
 
 @dataclass(frozen=True, kw_only=True)
 class StatedDriftPair(PooledPair):
@@ -78,13 +81,19 @@ class StatedDriftPair(PooledPair):
         se, df = PooledPair.precision(self, ratio)
         return _combined([(se, df), (np.sqrt(self.added.at(ratio)), self.added.df)])
 
+    def take(self, groups: IntArray) -> StatedDriftPair:
+        return replace(
+            self, fit=self.fit.take(groups), mean_a=self.mean_a[groups], mean_b=self.mean_b[groups],
+            added=self.added.take(groups),
+        )  # fmt: skip
+
 
 @dataclass(frozen=True, kw_only=True)
 class RigByRigPair:
     """The change of the moved rig less the mean change of the controls, each with a scatter of its own."""
 
-    moved: Pair
-    controls: tuple[Pair, ...]
+    moved: GroupedPair
+    controls: tuple[GroupedPair, ...]
     added: tuple[Added, ...]
     method: IntervalMethod = IntervalMethod.WELCH
 
@@ -106,6 +115,12 @@ class RigByRigPair:
             pieces.append((se / len(self.controls), df))
         pieces += [(np.sqrt(added.at(ratio)), added.df) for added in self.added]
         return _combined(pieces)
+
+    def take(self, groups: IntArray) -> RigByRigPair:
+        return replace(
+            self, moved=self.moved.take(groups), controls=tuple(pair.take(groups) for pair in self.controls),
+            added=tuple(added.take(groups) for added in self.added),
+        )  # fmt: skip
 
 
 def _combined(pieces: list[tuple[FloatArray, FloatArray]]) -> tuple[FloatArray, FloatArray]:
@@ -144,7 +159,7 @@ class MoveFit:
             return model
         return replace(model, random=tuple(term for term in model.random if term.factors != DRIFT))
 
-    def views(self, pair: LevelPair) -> tuple[Pair, ...]:
+    def views(self, pair: LevelPair) -> tuple[GroupedPair, ...]:
         """Both views of the scatter, pooled first.
 
         Raises
@@ -227,9 +242,9 @@ class _Visits:
 
 def _rig_changes(
     block: Block, design: MoveDesign, pair: LevelPair
-) -> tuple[dict[Any, Pair], dict[Any, _Visits]]:
+) -> tuple[dict[Any, GroupedPair], dict[Any, _Visits]]:
     """The change of every rig that ran in both phases, and how its visits enter."""
-    found: dict[Any, Pair] = {}
+    found: dict[Any, GroupedPair] = {}
     shares: dict[Any, _Visits] = {}
     here = {
         rig: own
@@ -247,7 +262,9 @@ def _rig_changes(
     return found, shares
 
 
-def _change(block: Block, design: MoveDesign, rig: Any, pair: LevelPair, *, visits_fixed: bool) -> Pair:
+def _change(
+    block: Block, design: MoveDesign, rig: Any, pair: LevelPair, *, visits_fixed: bool
+) -> GroupedPair:
     use = rig_use(design, rig)
     if use is SetUse.SAME:
         _, means, _ = set_means(block, PHASE, replace(pair, use=use))
