@@ -11,17 +11,18 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from typing import Any
 
 import narwhals.stable.v2 as nw
 
-from repeatab.base.errors import InputError, listed
+from repeatab.base.errors import InputError
 from repeatab.base.progress import Progress
-from repeatab.intake.columns import RESULT, SECTION, ColumnPlan
+from repeatab.intake.columns import ColumnPlan
 from repeatab.intake.engine import Lazy
 from repeatab.intake.frames import one_row_per_section, section_column
 from repeatab.intake.heads import covariates_of, is_number, is_text, numbers_among
+from repeatab.intake.large_heads import Written, look_at
 from repeatab.intake.large_store import connect, kept_on_disk
 from repeatab.intake.large_text import (
     Number,
@@ -31,14 +32,11 @@ from repeatab.intake.large_text import (
     literal,
     name_in_sql,
     number_of_text,
-    text_source,
 )
-from repeatab.intake.numbers import TextColumn, decide_marks
+from repeatab.intake.numbers import decide_marks
 from repeatab.intake.options import Encoding
 from repeatab.intake.parquet_files import refuse_hollow
-from repeatab.intake.raw import RawTable
 from repeatab.intake.roles import SOURCE_FILE, Role
-from repeatab.intake.run_files import heading_values
 from repeatab.intake.sources import FileKind, SourceFile
 from repeatab.outcome.outcome import InputFile
 
@@ -62,17 +60,6 @@ class LargeTable:
     inputs: tuple[InputFile, ...]
     detected: tuple[tuple[str, tuple[str, ...]], ...]
     connection: Any
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Written:
-    """One file: how it is written, what its head shows, and the values that hold for all its rows."""
-
-    file: SourceFile
-    raw: RawTable
-    way: WrittenAs
-    values: Mapping[str, str] = field(default_factory=dict)
-    detected: tuple[str, ...] = ()
 
 
 def are_large(files: Sequence[SourceFile]) -> bool:
@@ -114,9 +101,9 @@ def open_large(files: Sequence[SourceFile], plan: ColumnPlan, progress: Progress
     """
     connection = connect(files)
     digests, encodings = _fingerprints(files, plan, progress)
-    written = [_look_at(f, plan, encodings.get(f.name, Encoding.UTF_8)) for f in files]
+    written = [look_at(f, plan, encodings.get(f.name, Encoding.UTF_8)) for f in files]
     covariates = covariates_of([numbers_among(one.raw, plan) for one in written], plan)
-    groups: dict[WrittenAs, list[_Written]] = {}
+    groups: dict[WrittenAs, list[Written]] = {}
     for one in written:
         groups.setdefault(one.way, []).append(one)
     parts = [_selected(connection, group, plan, covariates) for group in groups.values()]
@@ -163,79 +150,7 @@ def _fingerprints(
     return digests, encodings
 
 
-def _look_at(file: SourceFile, plan: ColumnPlan, encoding: Encoding) -> _Written:
-    match file.kind:
-        case FileKind.TEXT:
-            raw, way = text_source(file.path, file=file.name, plan=plan, encoding=encoding)
-        case FileKind.PARQUET:
-            raw, way = _parquet_source(file, plan)
-        case FileKind.WORKBOOK:
-            raise InputError(
-                f"{file.name}: a workbook stands among files so large that they are read piece by piece. Export it "
-                "as CSV, or read it in a study of its own."
-            )
-    present = [str(name) for name in (*raw.table.column_names, *file.partition)]
-    named = [*plan.columns.items(), *((f"{SECTION} {key}", column) for key, column in plan.sections.items())]
-    for role, column in named:
-        if column not in present:
-            raise InputError.no_such_column(file=file.name, column=column, role=role, present=present)
-    values = {SOURCE_FILE: file.name, **heading_values(raw.heading, plan.from_heading, file=file.name)}
-    values |= {f"folder {name}": text for name, text in file.partition.items()}
-    if plan.pattern is not None:
-        values |= plan.pattern.values(file.name)
-    if raw.units and UNIT not in plan.names:
-        columns = list(plan.sections.values()) or [plan.columns[RESULT]]
-        units = {raw.units.get(column, "").strip() for column in columns}
-        if len(units) > 1:
-            raise InputError(
-                f"{file.name}: the units row gives the sections different units ({listed(sorted(units))}), expected "
-                "one unit for the quantity that is compared. Convert the columns, or leave the section out."
-            )
-        values[UNIT] = units.pop()
-    return _Written(file=file, raw=raw, way=way, values=values, detected=(*raw.detected, *way.sentences))
-
-
-def _parquet_source(file: SourceFile, plan: ColumnPlan) -> tuple[RawTable, WrittenAs]:
-    """The types of a Parquet file, and its first rows for what text there is among its numbers."""
-    import numpy as np
-    import pyarrow as pa
-    import pyarrow.parquet as pq
-
-    try:
-        with pq.ParquetFile(file.path) as stored:
-            names = list(stored.schema_arrow.names)
-            wanted = [name for name in dict.fromkeys((*plan.wanted, *plan.extra)) if name in names]
-            batches = stored.iter_batches(batch_size=10_000, columns=wanted)
-            first = next(batches, None)
-            schema = pa.schema([stored.schema_arrow.field(name) for name in wanted])
-    except (pa.ArrowException, OSError) as error:
-        raise InputError(
-            f"{file.name}: cannot be read as Parquet ({error}). Expected a .parquet file; write it again or "
-            "export CSV."
-        ) from None
-    table = schema.empty_table() if first is None else pa.Table.from_batches([first])
-    missing = [name for name in names if name not in wanted]
-    raw = RawTable(
-        file=file.name, table=table, row_numbers=np.arange(table.num_rows) + 2, typed=True,
-        detected=("Parquet, types as stored",),
-    )  # fmt: skip
-    if not set(plan.wanted) <= {*names, *file.partition}:
-        # Only so that the refusal can list what there is.
-        raw = RawTable(file=file.name, table=pa.table({n: [] for n in (*wanted, *missing)}), row_numbers=None)
-        return raw, WrittenAs(columns=tuple(names))
-    text = [n for n in plan.number_columns if n in wanted and is_text(table.column(n).type)]
-    marks = None
-    if text:
-        cells = [
-            TextColumn(name=n, cells=table.column(n).cast(pa.string()), row_numbers=raw.row_numbers)
-            for n in text
-        ]
-        marks = decide_marks(cells, plan.options, file=file.name, comma_between=False)
-    kinds = tuple((name, str(table.column(name).type)) for name in wanted)
-    return raw, WrittenAs(columns=tuple(wanted), kinds=kinds, marks=marks)
-
-
-def _selected(connection: Any, group: Sequence[_Written], plan: ColumnPlan, covariates: Sequence[str]) -> Any:
+def _selected(connection: Any, group: Sequence[Written], plan: ColumnPlan, covariates: Sequence[str]) -> Any:
     """The rows of files that are written alike, as the engine reads them, under the names of the study."""
     import pyarrow as pa
 
@@ -278,14 +193,14 @@ def _selected(connection: Any, group: Sequence[_Written], plan: ColumnPlan, cova
     return connection.sql(f"SELECT {chosen} FROM (SELECT {', '.join(['t.*', *numbers])} FROM {rows}) t")
 
 
-def _column(one: _Written, column: str, values: Mapping[str, str]) -> str:
+def _column(one: Written, column: str, values: Mapping[str, str]) -> str:
     if column in one.way.columns:
         return f"t.{name_in_sql(one.way.key_of(column))}"
     return values[f"folder {column}"]
 
 
 def _number(
-    one: _Written, name: str, column: str, plan: ColumnPlan, values: Mapping[str, str], *, alias: str
+    one: Written, name: str, column: str, plan: ColumnPlan, values: Mapping[str, str], *, alias: str
 ) -> Number:
     expression = _column(one, column, values)
     kind = one.raw.table.column(column).type if column in one.way.columns else None
