@@ -16,7 +16,8 @@ from repeatab.intake.results import Results
 from repeatab.jobs.charts.arranging import reference_data
 from repeatab.jobs.charts.charted import Charted
 from repeatab.jobs.charts.data import Key, ReferenceData
-from repeatab.jobs.charts.joint import JointRegime, watch_jointly
+from repeatab.jobs.charts.joint import JointRegime
+from repeatab.jobs.charts.joint_watch import watch_jointly
 from repeatab.jobs.charts.lengths import effects_of, lengths_of
 from repeatab.jobs.charts.limits import plotted_form
 from repeatab.jobs.charts.links import links_of
