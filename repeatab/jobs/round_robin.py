@@ -15,13 +15,15 @@ from repeatab.cell_files import CellTable
 from repeatab.cells import Cells
 from repeatab.intake.results import Results
 from repeatab.interlab.precision import LIMIT_FACTOR
-from repeatab.jobs.rounds import notes as round_notes
 from repeatab.jobs.rounds import side_tables as side
 from repeatab.jobs.rounds import tables
 from repeatab.jobs.rounds import words as round_words
 from repeatab.jobs.rounds.analysis import RoundAnalysis, analyse
 from repeatab.jobs.rounds.figures import organiser_figures
 from repeatab.jobs.rounds.gathering import round_data
+from repeatab.jobs.rounds.methods import methods
+from repeatab.jobs.rounds.notes import notes
+from repeatab.jobs.rounds.numbers import numbers
 from repeatab.jobs.rounds.participants import participants
 from repeatab.jobs.rounds.question import RoundRobin, SingleResults, single_results_from
 from repeatab.jobs.rounds.study import RoundStudy, work_through
@@ -69,10 +71,10 @@ def run_round_robin(
         cannot_tell=round_words.cannot_tell(study),
         tables=_tables(study),
         figures=organiser_figures(study, names),
-        notes=round_notes.notes(study),
+        notes=notes(study),
         findings=study.findings,
-        methods=round_notes.methods(study),
-        numbers=round_notes.numbers(study),
+        methods=methods(study),
+        numbers=numbers(study),
         participants=participants(study),
         provenance=Provenance(inputs=study.inputs, seed=question.seed),
     )
