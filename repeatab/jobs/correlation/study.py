@@ -24,6 +24,7 @@ from repeatab.jobs.correlation.wear import RIG, Wear, layout_with_wear
 from repeatab.jobs.levels.comparison import LevelComparison, compare_levels
 from repeatab.jobs.levels.figures import figures_before_planning, planning_figures
 from repeatab.jobs.levels.influence import Influence, influence_of
+from repeatab.jobs.levels.layout import ComparisonLayout
 from repeatab.jobs.levels.looks import LookState, held_back, look_of_levels
 from repeatab.jobs.levels.outcome import blocked, plans_of, scatters_of
 from repeatab.jobs.levels.residuals import Residuals, residuals_of
@@ -97,31 +98,20 @@ def correlation_findings(
     how, wear = layout_with_wear(question, results)
     sets = {str(rig): int(n) for rig, n in how.table.groupby(RIG, sort=False)["pad_set"].nunique().items()}
     look = _look(question, sets)
-    comparison = compare_levels(
-        blocked(how, results), question.sections, confidence=question.confidence, analysis=question.analysis,
-        rates=look.rates,
-    )  # fmt: skip
-    overall = overall_comparison(comparison, question)
-    if look.between:
-        comparison, overall = held_back(comparison), None if overall is None else held_back(overall)
+    comparison, overall = _compared(question, blocked(how, results), look)
     progress("comparing", 1, 3)
     scatter = scatters_of(comparison)
     shown, hours = _with_overall(comparison, overall), question.cost.hours_per_set
-    figures = figures_before_planning(shown, scatter, results.quantity)
-    for figure in figures:
-        ready(figure)
+    figures = _handed_on(figures_before_planning(shown, scatter, results.quantity), ready)
     planned = _plans(question, comparison, look, progress)
-    more_figures = planning_figures(shown, planned, hours)
-    for figure in more_figures:
-        ready(figure)
+    figures += _handed_on(planning_figures(shown, planned, hours), ready)
     names = sections_together(comparison)
-    several = len(names) > 1
-    pairs = comparison.how.pairs
-    level = question.confidence
+    pairs, level = comparison.how.pairs, question.confidence
     levels = tuple(
         level_dependence(comparison.how, pair, names, level=level, seed=question.seed) for pair in pairs
     )
     pooled = {pair.name: pooled_scatter(comparison, pair, names, level=level) for pair in pairs}
+    together = pairs if len(names) > 1 else ()
     return CorrelationFindings(
         question=question,
         comparison=comparison,
@@ -131,7 +121,7 @@ def correlation_findings(
         wear=wear,
         scatter=scatter,
         pooled={name: found for name, found in pooled.items() if found is not None},
-        patterns=tuple(section_pattern(comparison, pair, names, question) for pair in pairs if several),
+        patterns=tuple(section_pattern(comparison, pair, names, question) for pair in together),
         levels=levels,
         corrections=_corrections(comparison, overall, levels, question),
         influences=() if look.between else influence_of(comparison),
@@ -140,8 +130,28 @@ def correlation_findings(
         relation=scatter_and_level(comparison),
         planned=planned,
         trap=stop_by_stop(stops, comparison),
-        figures=(*figures, *more_figures),
+        figures=figures,
     )
+
+
+def _compared(
+    question: CorrelationCheck, how: ComparisonLayout, look: LookState
+) -> tuple[LevelComparison, LevelComparison | None]:
+    """Section by section and overall; held back between declared looks."""
+    comparison = compare_levels(
+        how, question.sections, confidence=question.confidence, analysis=question.analysis, rates=look.rates
+    )
+    overall = overall_comparison(comparison, question)
+    if look.between:
+        return held_back(comparison), None if overall is None else held_back(overall)
+    return comparison, overall
+
+
+def _handed_on(figures: tuple[Figure, ...], ready: FigureReady) -> tuple[Figure, ...]:
+    """The figures, each told of as ready."""
+    for figure in figures:
+        ready(figure)
+    return figures
 
 
 def _look(question: CorrelationCheck, sets: dict[str, int]) -> LookState:

@@ -84,12 +84,9 @@ def lot_study(
     look = _look(question, sets)
     progress("comparing lots", 0, 3)
     comparison = compare_levels(
-        blocked(how, results),
-        tuple(section.section for section in question.sections),
-        confidence=question.confidence,
-        analysis=question.analysis,
-        rates=look.rates,
-    )
+        blocked(how, results), tuple(section.section for section in question.sections),
+        confidence=question.confidence, analysis=question.analysis, rates=look.rates,
+    )  # fmt: skip
     if look.between:
         comparison = held_back(comparison)
     progress("leaving out each set", 1, 3)
@@ -108,18 +105,14 @@ def lot_study(
         influences=influences,
         residuals=residuals_of(comparison),
         conformities=conformities_of(
-            how,
-            question.named,
-            question.sections,
-            question.guard,
-            confidence=one_sided,
+            how, question.named, question.sections, question.guard, confidence=one_sided,
             withheld=_withheld(results, look),
         ),
         trends=trends,
         wear_removed=removed,
         wear_trouble=trouble,
         trap=stop_by_stop(stops, comparison),
-    )
+    )  # fmt: skip
 
 
 def _look(question: LotComparison, sets: dict[str, int]) -> LookState:
