@@ -16,6 +16,7 @@ import signal
 import subprocess
 import sys
 import threading
+import time
 from collections import deque
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import Future
@@ -34,6 +35,8 @@ _STEP = "drawing the figures"
 _WORTH_LOADING = 6
 # A wait in one piece could not be interrupted from the keyboard on every system.
 _PATIENCE = 0.5
+# On a slow machine the first start ever lists all fonts. What takes longer was no Python that could load this module.
+_LONGEST_START = 120.0
 
 
 @contextmanager
@@ -66,7 +69,7 @@ def pictures_of(
     made = []
     for number, (figure, one) in enumerate(zip(figures, asked, strict=True)):
         progress(step, number, len(asked))
-        made.append(draw(figure) if one is None else one.result())
+        made.append(draw(figure) if second is None or one is None else second.result(one))
     return made
 
 
@@ -85,16 +88,6 @@ class Task(Generic[_Given, _Made]):
     def do_here(self) -> None:
         self.made.set_result(self.work(self.given))
 
-    def result(self) -> _Made:
-        """What was made, here if the other process gives nothing."""
-        while True:
-            try:
-                return self.made.result(timeout=_PATIENCE)
-            except TimeoutError:
-                continue
-            except _NotMadeError:
-                return self.work(self.given)
-
 
 class DrawingProcess:
     """The second process and the thread that attends to it; see `drawing_process`."""
@@ -111,6 +104,7 @@ class DrawingProcess:
         self._begun: dict[tuple[Any, Any], Task[Any, Any]] = {}
         self._changed = threading.Condition()
         self._loaded = self._closed = False
+        self._started = time.monotonic()
         self._process = _second_process()
         self._attendant = threading.Thread(target=self._attend, name="drawing process", daemon=True)
         try:
@@ -138,6 +132,17 @@ class DrawingProcess:
                 self._waiting.append(task)
                 self._changed.notify()
         return task
+
+    def result(self, task: Task[_Given, _Made]) -> _Made:
+        """What was made of a task, here if the other process gives nothing."""
+        while True:
+            try:
+                return task.made.result(timeout=_PATIENCE)
+            except TimeoutError:
+                if not self._loaded and time.monotonic() - self._started > _LONGEST_START:
+                    self._process.kill()
+            except _NotMadeError:
+                return task.work(task.given)
 
     def take(self) -> Task[Any, Any] | None:
         """What this process should do itself: the last of many tasks that wait, None where few do."""

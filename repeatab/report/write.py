@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -12,12 +13,15 @@ from repeatab.outcome.outcome import Outcome
 from repeatab.outcome.ready import FigureReady, not_yet_drawn
 from repeatab.outcome.serialise import as_stored, from_jsonable, to_jsonable
 from repeatab.report import json_file, page, workbook
-from repeatab.report.drawing_process import DrawingProcess, pictures_of
+from repeatab.report.drawing_process import DrawingProcess, drawing_process, pictures_of
 from repeatab.report.participant_pages import FOLDER, participant_files
 from repeatab.report.pictures import FigureFiles, figure_and_images
 from repeatab.report.rigs_page import has_rigs_page, write_rigs_page
 from repeatab.report.run_sheet import run_sheet_files
 from repeatab.report.words import file_stem
+
+# So many figures take twice as long as it takes another process to begin with them.
+_MANY = 12
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -60,7 +64,8 @@ def write_report(
     folder : made if it does not exist.
     progress : called as (step, done, total); quiet unless given.
     sheet_separator : between the values of run_sheet.csv, which a plan has.
-    drawing : a process that draws the figures while this one writes the rest; all is drawn here if not given.
+    drawing : a process that draws the figures while this one writes the rest. Where it is not given, many figures
+        have one of their own, and few are drawn here.
 
     Raises
     ------
@@ -108,6 +113,24 @@ def report_contents(
     """Every file of the report by its name in the folder."""
     # Page, workbook and figures are made from what the JSON file holds, so that they cannot differ from it.
     outcome = from_jsonable(to_jsonable(outcome))
+    with _help_with(outcome, drawing) as second:
+        return _contents(outcome, progress, sheet_separator, second)
+
+
+@contextmanager
+def _help_with(outcome: Outcome, given: DrawingProcess | None) -> Iterator[DrawingProcess | None]:
+    """The drawing process that is there, or one for many figures alone."""
+    figures = len(outcome.figures) + sum(len(one.figures) for one in outcome.participants)
+    if given is not None or figures < _MANY:
+        yield given
+        return
+    with drawing_process() as own:
+        yield own
+
+
+def _contents(
+    outcome: Outcome, progress: Progress, sheet_separator: str, drawing: DrawingProcess | None
+) -> dict[str, bytes]:
     book = None
     if drawing is not None:
         for figure in outcome.figures:
@@ -120,7 +143,9 @@ def report_contents(
         **_figure_files(outcome, [files for files, _ in drawn]),
         json_file.NAME: data,
         page.NAME: page.page_bytes(outcome, images=[images for _, images in drawn]),
-        workbook.NAME: workbook.workbook_bytes(outcome) if book is None else book.result(),
+        workbook.NAME: workbook.workbook_bytes(outcome)
+        if drawing is None or book is None
+        else drawing.result(book),
         **participant_files(outcome, progress, drawing),
     }
 

@@ -8,6 +8,7 @@ import subprocess
 import sys
 import time
 from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from dataclasses import replace
 from operator import attrgetter
 from pathlib import Path
@@ -18,6 +19,7 @@ from repeatab.outcome.figures import Figure
 from repeatab.outcome.outcome import Outcome
 from repeatab.outcome.serialise import as_stored
 from repeatab.report import drawing_process as second
+from repeatab.report import page, write
 from repeatab.report.drawing_process import DrawingProcess, drawing_process, pictures_of
 from repeatab.report.pictures import figure_and_images
 from repeatab.report.write import draw_at_once, report_contents
@@ -92,6 +94,25 @@ def test_it_draws_while_this_process_does_not_load_the_drawing_library(tmp_path:
     assert sum(path.suffix == ".svg" for path in (to / "figures").iterdir()) > 1
 
 
+@pytest.mark.parametrize(("figures", "started"), [(2, 0), (12, 1)])
+def test_a_report_by_itself_has_one_where_it_has_many_figures(
+    outcome: Outcome, monkeypatch: pytest.MonkeyPatch, figures: int, started: int
+) -> None:
+    found = []
+
+    @contextmanager
+    def none() -> Iterator[None]:
+        found.append("started")
+        yield None
+
+    monkeypatch.setattr(write, "drawing_process", none)
+    monkeypatch.setattr(write, "pictures_of", lambda *_, **__: [])
+    monkeypatch.setattr(write, "_figure_files", lambda *_: {})
+    monkeypatch.setattr(page, "page_bytes", lambda *_, **__: b"")
+    report_contents(replace(outcome, figures=outcome.figures[:1] * figures))
+    assert len(found) == started
+
+
 def test_pictures_come_in_the_order_of_the_figures(outcome: Outcome, running: DrawingProcess) -> None:
     figures = [replace(outcome.figures[0], title=str(number)) for number in range(40)]
     heard: list[tuple[str, int, int]] = []
@@ -118,7 +139,7 @@ def test_this_process_lends_a_hand_only_where_many_wait(
 def test_where_it_is_ended_this_process_draws(outcome: Outcome, running: DrawingProcess) -> None:
     asked = [running.ask(figure_and_images, figure) for figure in outcome.figures[2:4]]
     of(running).kill()
-    assert [task.result() for task in asked] == [figure_and_images(f) for f in outcome.figures[2:4]]
+    assert [running.result(task) for task in asked] == [figure_and_images(f) for f in outcome.figures[2:4]]
     # What is asked for later is drawn here too.
     assert pictures_of(TITLE, outcome.figures, second=running) == [f.title for f in outcome.figures]
 
@@ -138,8 +159,29 @@ def test_what_cannot_be_sent_is_drawn_here(outcome: Outcome, running: DrawingPro
 def test_what_a_library_prints_does_not_get_between_the_pictures(
     outcome: Outcome, running: DrawingProcess
 ) -> None:
-    assert running.ask(print, outcome.figures[0]).result() is None
-    assert running.ask(TITLE, outcome.figures[0]).result() == outcome.figures[0].title
+    assert running.result(running.ask(print, outcome.figures[0])) is None
+    assert running.result(running.ask(TITLE, outcome.figures[0])) == outcome.figures[0].title
+
+
+def test_a_program_that_never_answers_is_not_waited_for(
+    outcome: Outcome, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Where Python is part of another program, that one may be started instead."""
+    monkeypatch.setattr(second, "_processors", lambda: 2)
+    monkeypatch.setattr(second, "_LONGEST_START", 0.1)
+    monkeypatch.setattr(second, "_PATIENCE", 0.05)
+    sleeping = [sys.executable, "-c", "import time; time.sleep(60)"]
+
+    def other() -> subprocess.Popen[bytes]:
+        return subprocess.Popen(sleeping, stdin=subprocess.PIPE, stdout=subprocess.PIPE)
+
+    monkeypatch.setattr(second, "_second_process", other)
+    monkeypatch.setattr(DrawingProcess, "take", lambda _: None)
+    with drawing_process() as found:
+        assert found is not None
+        assert pictures_of(TITLE, outcome.figures[:3], second=found) == [f.title for f in outcome.figures[:3]]
+        number = of(found).pid
+    assert gone(number)
 
 
 def test_there_is_none_on_one_processor(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -170,12 +212,12 @@ def test_it_is_gone_after_an_error(outcome: Outcome, monkeypatch: pytest.MonkeyP
     found = entered.__enter__()
     assert found is not None
     if loaded:
-        found.ask(TITLE, outcome.figures[0]).result()
+        found.result(found.ask(TITLE, outcome.figures[0]))
     number = of(found).pid
     assert not entered.__exit__(RuntimeError, RuntimeError("defect"), None)
     assert gone(number)
     # Whoever asks after it is closed draws.
-    assert found.ask(TITLE, outcome.figures[0]).result() == outcome.figures[0].title
+    assert found.result(found.ask(TITLE, outcome.figures[0])) == outcome.figures[0].title
 
 
 @pytest.mark.skipif(os.name != "posix", reason="signals")
