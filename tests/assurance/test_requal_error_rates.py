@@ -30,8 +30,9 @@ import repeatab as rb
 from repeatab.base.margin import Margin, MarginUnit
 from repeatab.jobs.levels.stacks import blocks_by_section
 from repeatab.jobs.questions import Analysis
-from repeatab.jobs.requalifying.design import DRIFT, MOVED_AFTER, VISIT, YES, MoveDesign, move_design
+from repeatab.jobs.requalifying.design import DRIFT, MOVED_AFTER, VISIT, YES, MoveDesign
 from repeatab.jobs.requalifying.judge import judge_move
+from repeatab.jobs.requalifying.laying_out import move_design
 from repeatab.jobs.requalifying.question import Burden, Burdens, Requalification, RequalSection, StatedDrift
 from repeatab.jobs.requalifying.views import MoveFit
 from repeatab.judgement.comparison import Bounds, Decisions, decide, evidence_of

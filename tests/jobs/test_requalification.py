@@ -25,8 +25,8 @@ from repeatab.jobs.levels.stacks import blocks_by_section
 from repeatab.jobs.questions import Analysis, RunCost
 from repeatab.jobs.requalification import requalify_rig
 from repeatab.jobs.requalifying.answers import Answer, Question, decision
-from repeatab.jobs.requalifying.design import move_design
 from repeatab.jobs.requalifying.judge import judge_move
+from repeatab.jobs.requalifying.laying_out import move_design
 from repeatab.jobs.requalifying.planning import more_sets
 from repeatab.jobs.requalifying.question import (
     CHECKS,

@@ -29,7 +29,8 @@ from repeatab.jobs.plans.requal_tables import (
 )
 from repeatab.jobs.plans.sheet import move_sheet
 from repeatab.jobs.questions import Analysis
-from repeatab.jobs.requalifying.design import PAD_SET, PHASE, RIG, VISIT, move_design
+from repeatab.jobs.requalifying.design import PAD_SET, PHASE, RIG, VISIT
+from repeatab.jobs.requalifying.laying_out import move_design
 from repeatab.jobs.requalifying.planning import SIMULATED, on_fresh_sets, told_apart
 from repeatab.jobs.requalifying.question import Burden, Requalification, RequalSection
 from repeatab.jobs.requalifying.scatter import limit_met_with

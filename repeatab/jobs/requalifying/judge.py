@@ -21,7 +21,8 @@ from repeatab.jobs.levels.residuals import Residuals
 from repeatab.jobs.levels.stacks import Fitting, Views, blocks_by_section
 from repeatab.jobs.questions import Analysis, Section
 from repeatab.jobs.requalifying.answers import Answer, Question, decision, offset_answer, ratio_answer
-from repeatab.jobs.requalifying.design import PAD_SET, RIG, VISIT, MoveDesign, move_design, of_phase
+from repeatab.jobs.requalifying.design import PAD_SET, RIG, VISIT, MoveDesign, of_phase
+from repeatab.jobs.requalifying.laying_out import move_design
 from repeatab.jobs.requalifying.looks import look_state
 from repeatab.jobs.requalifying.question import Requalification
 from repeatab.jobs.requalifying.residuals import move_residuals
