@@ -1,6 +1,6 @@
-"""Cost: rig hours of a plan, the plans worth looking at, and the best split of hours between sets and repeats.
+"""Cost: rig hours of a plan, whether it can be run, and the plans worth looking at.
 
-In: planned runs, hours per run, set and change-over, limits.  Out: hours, the cost-information front, allocations.
+In: planned runs, hours per run, set and change-over, limits.  Out: hours, the cost-information front.
 """
 
 from __future__ import annotations
@@ -117,29 +117,3 @@ def front(plans: Sequence[_T], cost: Callable[[_T], float], gain: Callable[[_T],
             kept.append(plan)
             best = gain(plan)
     return tuple(kept)
-
-
-def best_repeats(*, cost_set: float, cost_run: float, var_set: float, var_run: float) -> float:
-    """Runs per set that give the smallest variance of a mean for fixed cost.
-
-    For s sets of m runs the variance is (var_set + var_run / m) / s and the cost s (cost_set + m cost_run): the best
-    m is sqrt(cost_set var_run / (cost_run var_set)). Cochran (1977), Sampling Techniques, section 10.6.
-    """
-    if var_set <= 0:
-        return math.inf
-    return math.sqrt(cost_set * var_run / (cost_run * var_set))
-
-
-def best_allocation(
-    budget: float, *, cost_set: float, cost_run: float, var_set: float, var_run: float
-) -> tuple[int, int, float]:
-    """Whole numbers (sets, runs per set) with the smallest variance of the mean within a budget, and that variance."""
-    best = (0, 0, math.inf)
-    for runs in range(1, int(budget / cost_run) + 1):
-        sets = int((budget + 1e-9) / (cost_set + runs * cost_run))
-        if sets < 1:
-            break
-        variance = (var_set + var_run / runs) / sets
-        if variance < best[2] - 1e-15:
-            best = (sets, runs, variance)
-    return best

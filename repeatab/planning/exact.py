@@ -1,7 +1,7 @@
 """Exact: the probability of each verdict where it is an integral, without simulation.
 
 In: the true offset, the true standard error of its estimate, degrees of freedom and the margin.  Out: the
-probability of "equivalent" and of "different" when one t statistic decides; the power of F tests.
+probability of "equivalent" and of "different" when one t statistic decides.
 
 The estimate is normal and the estimated variance an independent chi-square, so that each probability is an integral
 of normal probabilities over one chi-square (Owen 1965, Biometrika 52, 437-446; Phillips 1990, J. Pharmacokin.
@@ -80,22 +80,3 @@ def _scales(df: float) -> tuple[FloatArray, FloatArray]:
 def _rule() -> tuple[FloatArray, FloatArray]:
     x, w = np.polynomial.legendre.leggauss(_NODES)
     return x, w
-
-
-def random_effect_power(ratio: float, df: float, df_below: float, *, alpha: float) -> float:
-    """Power of the F test that a component is zero, in a balanced layout.
-
-    ratio : expected mean square of the source over that of its denominator, 1 where the component is zero. The
-    statistic is `ratio` times a central F (Searle, Casella & McCulloch 1992, Variance Components, ch. 3).
-    """
-    point = special.fdtri(df, df_below, 1 - alpha)
-    return float(special.fdtrc(df, df_below, point / ratio))
-
-
-def fixed_effect_power(noncentrality: float, df: float, df_below: float, *, alpha: float) -> float:
-    """Power of the F test of a fixed effect; noncentrality is the sum of squared effects over the variance."""
-    point = float(special.fdtri(df, df_below, 1 - alpha))
-    from scipy import stats
-
-    # Not special.ncfdtr, which is good to four digits only where the library is a few years old.
-    return float(stats.ncf.sf(point, df, df_below, noncentrality)) if noncentrality > 0 else alpha

@@ -12,7 +12,6 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from enum import Enum
 from functools import cache
-from itertools import combinations
 
 from repeatab.planning.exchange import blocks_of_treatments
 
@@ -229,15 +228,3 @@ def balanced_orders(levels: int) -> list[list[int]]:
     if levels % 2:
         orders += [order[::-1] for order in orders]
     return orders
-
-
-def pair_counts(runs: PlannedRuns) -> dict[tuple[str, str], int]:
-    """How many sets every two levels share."""
-    by_set: dict[str, set[str]] = {}
-    for run in runs.runs:
-        by_set.setdefault(run.pad_set, set()).add(run.level)
-    counts: dict[tuple[str, str], int] = {}
-    for levels in by_set.values():
-        for pair in combinations(sorted(levels), 2):
-            counts[pair] = counts.get(pair, 0) + 1
-    return counts

@@ -1,12 +1,11 @@
 """Widths: how wide the interval of a standard deviation, or of a ratio of two, comes out, before any run.
 
-In: a balanced design with its components, or degrees of freedom.  Out: typical limits and expected widths.
+In: a balanced design with its components, or degrees of freedom.  Out: typical limits.
 
 A mean square with few degrees of freedom says little: with two rigs the upper limit of their scatter is 32 times
 the estimate, with three sets on each side a ratio of standard deviations is known to a factor of 6 either way (at
 95 %). These numbers stand beside every plan.
-Sources: as in estimation.intervals; the expected width of a chi-square interval by the mean of the chi
-distribution (Johnson, Kotz & Balakrishnan 1994, Continuous Univariate Distributions 1, ch. 18).
+Sources: as in estimation.intervals.
 """
 
 from __future__ import annotations
@@ -55,13 +54,6 @@ def sd_limit_factors(df: float, *, level: float) -> tuple[float, float]:
     """Lower and upper limit of a standard deviation over its estimate, exact for normal results."""
     tail = (1 - level) / 2
     return tuple(math.sqrt(df / special.chdtri(df, p)) for p in (tail, 1 - tail))  # type: ignore[return-value]
-
-
-def expected_sd_width(df: float, *, level: float) -> float:
-    """Expected width of the exact interval of a standard deviation, over the true value."""
-    low, high = sd_limit_factors(df, level=level)
-    mean = math.sqrt(2 / df) * math.exp(special.gammaln((df + 1) / 2) - special.gammaln(df / 2))
-    return float((high - low) * mean)
 
 
 def sd_ratio_limit_factors(df: float, df_below: float, *, level: float) -> tuple[float, float]:

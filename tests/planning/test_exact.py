@@ -5,16 +5,15 @@ from __future__ import annotations
 import numpy as np
 import pytest
 from scipy import integrate, stats
-from statsmodels.stats.power import FTestAnovaPower, TTestIndPower
+from statsmodels.stats.power import TTestIndPower
 
 from repeatab.layout.layout import layout_of
 from repeatab.layout.terms import model_of
 from repeatab.planning.beliefs import ScatterBelief, df_of_range
 from repeatab.planning.contrast_information import contrast_information
-from repeatab.planning.exact import exact_verdicts, fixed_effect_power, random_effect_power
+from repeatab.planning.exact import exact_verdicts
 from repeatab.planning.widths import (
     expected_intervals,
-    expected_sd_width,
     sd_limit_factors,
     sd_ratio_limit_factors,
 )
@@ -69,23 +68,6 @@ def test_error_rates_are_kept_at_no_difference_and_at_the_margin():
     assert found.equivalent[1] == pytest.approx(0.05, abs=1e-4)
 
 
-@pytest.mark.parametrize(("groups", "each", "effect"), [(3, 5, 0.5), (4, 8, 0.4), (6, 3, 0.7)])
-def test_power_of_the_f_test_of_fixed_effects_is_that_of_statsmodels(groups, each, effect):
-    n = groups * each
-    expected = FTestAnovaPower().power(effect_size=effect, nobs=n, alpha=0.05, k_groups=groups)
-    found = fixed_effect_power(n * effect**2, groups - 1, n - groups, alpha=0.05)
-    assert found == pytest.approx(expected, abs=1e-8)
-
-
-def test_power_of_the_f_test_of_a_component_is_that_of_simulated_mean_squares():
-    rng = np.random.default_rng(3)
-    ratio, df, below, draws = 4.0, 4, 20, 40_000
-    f = ratio * (rng.chisquare(df, draws) / df) / (rng.chisquare(below, draws) / below)
-    share = (f > stats.f.ppf(0.95, df, below)).mean()
-    assert random_effect_power(ratio, df, below, alpha=0.05) == pytest.approx(share, abs=4 * 0.0025)
-    assert random_effect_power(1.0, df, below, alpha=0.05) == pytest.approx(0.05)
-
-
 # --- widths ----------------------------------------------------------------------------------------------------
 
 
@@ -100,15 +82,6 @@ def test_three_sets_on_each_side_say_little_about_a_ratio_of_standard_deviations
     # F point 0.975 with 2 and 2 degrees of freedom: 39.00 (any statistical table).
     low, high = sd_ratio_limit_factors(2, 2, level=0.95)
     assert (low, high) == pytest.approx((1 / np.sqrt(39.0), np.sqrt(39.0)), rel=1e-4)
-
-
-@pytest.mark.parametrize("df", [1, 2, 5, 30])
-def test_expected_width_is_that_of_simulated_intervals(df):
-    rng = np.random.default_rng(df)
-    s = np.sqrt(rng.chisquare(df, 40_000) / df)
-    low, high = sd_limit_factors(df, level=0.90)
-    widths = s * (high - low)
-    assert expected_sd_width(df, level=0.90) == pytest.approx(widths.mean(), abs=4 * widths.std() / 200)
 
 
 MODEL = model_of(random=["rig", "pad_set", ("rig", "pad_set")])
