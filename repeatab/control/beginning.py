@@ -1,7 +1,7 @@
 """When a signal probably began, and as what: a step to a new level, or a drift that grows from point to point.
 
 In: results since the base period in order, up to the signal.  Out: Beginning, JointBeginning.
-`change_point` knows steps only and dates a drift to its middle; here both are set against each other.
+A fit of steps alone dates a drift to its middle; here both are set against each other.
 """
 
 from __future__ import annotations

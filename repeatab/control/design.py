@@ -11,9 +11,8 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from functools import lru_cache
 
-from repeatab.base.errors import EstimationError, StudyError
-from repeatab.control.charts import Chart, Cusum, Ewma, Shewhart
-from repeatab.control.rules import RunRule
+from repeatab.base.errors import StudyError
+from repeatab.control.charts import Chart, Cusum, Ewma
 from repeatab.control.run_length import average_run_length
 
 _SMALLEST_WEIGHT = 0.01
@@ -36,26 +35,6 @@ class ChartChoice:
             f"{self.shift:g} standard "
             f"deviations is found after about {self.shifted:.3g} points"
         )
-
-
-def shewhart_for(*, in_control: float, shift: float, rules: tuple[RunRule, ...] = ()) -> ChartChoice:
-    """Return the Shewhart chart (with the given rules) whose in-control average run length is `in_control`
-    points.
-
-    Raises
-    ------
-    StudyError
-        The run length is not above 2, or the rules alone give false alarms more often.
-    """
-    _check(shift, in_control)
-    nearest = max([0.0, *(rule.sigmas for rule in rules)]) + 1e-6
-    limit = _limit_for(
-        lambda limit: average_run_length(Shewhart(limit=limit, rules=rules)),
-        in_control,
-        low=nearest,
-        high=9.0,
-    )
-    return _choice(Shewhart(limit=limit, rules=rules), shift)
 
 
 @lru_cache(maxsize=64)
@@ -154,12 +133,6 @@ def _limit_for(run_length: Callable[[float], float], wanted: float, *, low: floa
         )
     while miss(high) < 0:
         low, high = high, high * 1.5
-        if high > 60:
-            raise EstimationError(
-                f"in-control run length: {wanted:g} points are not reached by any limit; the run rules "
-                "alone give "
-                "false alarms more often. Choose fewer rules or a shorter run length."
-            )
     return float(brentq(miss, low, high, xtol=1e-10, rtol=1e-12))
 
 

@@ -8,8 +8,6 @@ A point on a line or equal to the one before lies on neither side and ends a run
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-
 import numpy as np
 from numpy.typing import ArrayLike
 
@@ -87,8 +85,3 @@ def _alternating(rule: RunRule, step: FloatArray) -> list[Signal]:
 def _run(rule: RunRule, side: Side, begin: int, until: int) -> Signal:
     at = begin + rule.points - 1
     return Signal(given_by=rule, side=side, at=at, points=tuple(range(begin, at + 1)), until=until)
-
-
-def signals_at(signals: Sequence[Signal], point: int) -> tuple[Signal, ...]:
-    """Return the signals that are given at a point."""
-    return tuple(signal for signal in signals if signal.at <= point <= signal.until)

@@ -1,7 +1,7 @@
 """Several reference runs per visit: visit-to-visit and within-visit scatter kept apart.
 
-In: base results with the visit of each.  Out: both standard deviations, limits for a new visit's mean, and a
-limit for its scatter.
+In: mean and number of runs of each base visit, and the scatter within.  Out: both standard deviations, limits for
+a new visit's mean, and a limit for its scatter.
 
 A chart of visit means with limits from the scatter within a visit would signal at every visit of a sound rig,
 since setting up, temperature and a fresh set change from visit to visit.
@@ -10,15 +10,10 @@ since setting up, temperature and a fresh set change from visit to visit.
 from __future__ import annotations
 
 import math
-from collections.abc import Hashable, Sequence
 from dataclasses import dataclass
 
-import numpy as np
-from numpy.typing import ArrayLike
-from scipy.special import ndtr
-
-from repeatab.base.errors import EstimationError, InputError, NotSeparableError
-from repeatab.control.arrays import FloatArray, IntArray, series
+from repeatab.base.errors import EstimationError, NotSeparableError
+from repeatab.control.arrays import FloatArray, IntArray
 from repeatab.control.limits import TRIAL_BELOW, LimitKind, Limits, nominal_rate
 from repeatab.control.scatter_distribution import prediction_factor
 
@@ -89,11 +84,6 @@ class VisitScatter:
             raise NotSeparableError("visit: one run has no scatter within the visit. Chart its result only.")
         return self.within_sd * math.sqrt(float(f.isf(false_alarm, runs - 1, self.within_df)))
 
-    def false_alarms_if_visits_were_alike(self, runs: int, *, limit: float = 3.0) -> float:
-        """Return the share of sound visits beyond limits that came from the scatter within visits alone."""
-        narrow = limit * self.within_sd / math.sqrt(_at_least_one(runs))
-        return 2 * float(ndtr(-narrow / self.mean_sd(runs)))
-
     def __str__(self) -> str:
         return (
             f"visit to visit {self.between_sd:.4g}, within a visit {self.within_sd:.4g} "
@@ -101,52 +91,24 @@ class VisitScatter:
         )
 
 
-def visit_scatter(values: ArrayLike, visits: Sequence[Hashable]) -> VisitScatter:
+def scatter_from_visits(
+    means: FloatArray, count: IntArray, within_ss: float, within_df: float
+) -> VisitScatter:
     """Return the two kinds of scatter of a base period, by one-way analysis of variance.
 
     Parameters
     ----------
-    values : (runs,) base results.
-    visits : (runs,) the visit of each; visits may have unequal numbers of runs.
+    means, count : (visits,) mean and number of runs of each visit; the numbers may be unequal.
+    within_ss, within_df : sum of squares about the visits' means and its degrees of freedom, pooled over visits.
 
     Raises
     ------
-    InputError, EstimationError
-        Lengths differ, a value is missing, fewer than two visits, or no scatter.
-    NotSeparableError
-        No visit has two runs: the two kinds of scatter are one number.
+    EstimationError
+        No scatter.
 
     References
     ----------
-    Searle, Casella & McCulloch (1992), Variance Components, section 3.6 (unequal numbers); ISO 5725-2:2019,
-    7.4.
-    """
-    x = series(values, what="base period", least=3)
-    if len(visits) != x.size:
-        raise InputError(
-            f"base period: found {x.size} results and {len(visits)} visit labels, expected as many."
-        )
-    number = {label: i for i, label in enumerate(dict.fromkeys(visits))}
-    of = np.array([number[label] for label in visits], dtype=np.int64)
-    count = np.bincount(of).astype(np.int64)
-    means = np.bincount(of, weights=x) / count
-    within_df = int(x.size - count.size)
-    if count.size < 2:
-        raise EstimationError("base period: found one visit, expected at least two.")
-    if within_df == 0:
-        raise NotSeparableError(
-            "base period: every visit has one run, so visit-to-visit and within-visit scatter are one "
-            "number. "
-            "Use limits for single results, or run the reference twice at some visits."
-        )
-    return scatter_from_visits(means, count, float(((x - means[of]) ** 2).sum()), within_df)
-
-
-def scatter_from_visits(
-    means: FloatArray, count: IntArray, within_ss: float, within_df: float
-) -> VisitScatter:
-    """Return the two kinds of scatter from visit means, runs per visit and the pooled sum of squares
-    within.
+    Searle, Casella & McCulloch (1992), Variance Components, section 3.6 (unequal numbers); ISO 5725-2:2019, 7.4.
     """
     within = within_ss / within_df
     total = float(count.sum())

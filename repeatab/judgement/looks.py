@@ -159,15 +159,6 @@ def exit_probabilities(
     return np.array(found)
 
 
-def error_of_looking(fractions: Sequence[float] | FloatArray, level: float) -> float:
-    """The error rate of a difference claim that is tried at every look at the unchanged two-sided `level`.
-
-    This is what a rerun on extended data without declared looks has spent.
-    """
-    bound = -float(special.ndtri(level / 2))
-    return float(exit_probabilities(np.full(len(fractions), bound), fractions, sides=Sides.TWO).sum())
-
-
 def _checked(fractions: Sequence[float] | FloatArray) -> FloatArray:
     share = np.asarray(fractions, np.float64)
     if share.ndim != 1 or len(share) == 0 or not ((share > 0) & (share <= 1 + 1e-12)).all():

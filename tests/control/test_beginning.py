@@ -1,4 +1,4 @@
-"""When a change began: the definition, the step alone against `change_point`, and the range's level by simulation."""
+"""When a change began: the definition, the step alone by its published form, and the range's level by simulation."""
 
 import math
 
@@ -7,7 +7,21 @@ import pytest
 
 from repeatab.base.errors import EstimationError, InputError
 from repeatab.control.beginning import Course, beginning, joint_beginning
-from repeatab.control.change_point import change_point
+from repeatab.control.charts import Cusum
+from repeatab.control.cusum import cusum_series
+
+
+def step_alone(z, level=0.95):
+    """The most likely beginning of a step, the first of those not ruled out, the last, and the step.
+
+    Samuel, Pignatiello & Calvin (1998), Quality Engineering 10, 521-527: the change before point t that makes
+    n (mean since - centre)^2 largest; the set by Siegmund (1988), International Statistical Review 56, 31-48.
+    """
+    since = np.array([z[t:].mean() for t in range(z.size)])
+    gain = np.arange(z.size, 0, -1) * since**2 / 2
+    kept = np.flatnonzero(gain >= gain.max() + math.log(1 - math.sqrt(level)))
+    best = int(np.argmax(gain))
+    return best, kept[0], kept[-1], since[best]
 
 
 def gains(z):
@@ -37,15 +51,14 @@ def test_it_is_the_least_squares_fit_of_a_step_and_of_a_drift(seed):
     assert (found.course is Course.OPEN) == (not told)
 
 
-def test_a_clear_step_is_dated_like_the_change_point():
-    # Source of the change point: Samuel, Pignatiello & Calvin (1998), held to its definition in test_change_point.py.
+def test_a_clear_step_is_dated_like_a_step_alone():
     x = np.concatenate([np.tile([0.3, -0.3], 10), np.tile([4.2, 3.8], 6)]) * 0.01 + 0.4
     found = beginning(x, centre=0.4, sd=0.01)
-    point = change_point(x, centre=0.4, sd=0.01)
-    assert (found.course, found.most_likely, point.most_likely) == (Course.STEP, 20, 20)
-    assert found.size == pytest.approx(point.step, rel=1e-12)
+    best, first, last, step = step_alone((x - 0.4) / 0.01)
+    assert (found.course, found.most_likely, best) == (Course.STEP, 20, 20)
+    assert found.size == pytest.approx(0.01 * step, rel=1e-12)
     assert found.now == found.size
-    assert found.first <= point.first <= point.last <= found.last
+    assert found.first <= first <= last <= found.last
 
 
 def test_a_clear_drift_is_not_taken_for_a_late_step():
@@ -55,7 +68,7 @@ def test_a_clear_drift_is_not_taken_for_a_late_step():
     assert found.size == pytest.approx(-0.002, abs=1e-4)
     assert found.now == pytest.approx(15 * found.size)
     # The step alone dates the drift too late and excludes its true beginning.
-    assert change_point(x, centre=0.40, sd=0.001).first > 15
+    assert step_alone((x - 0.40) / 0.001)[1] > 15
 
 
 @pytest.mark.parametrize(("drift", "size"), [(False, 1.0), (False, 2.0), (True, 0.3), (True, 0.6)], ids=str)
@@ -69,6 +82,36 @@ def test_the_range_keeps_its_level(drift, size):
         hits += found.first <= 14 <= found.last
     # 400 draws: a true coverage of 95 % falls below 92 % once in 300 runs.
     assert hits / 400 > 0.92
+
+
+def held_where_a_sum_signals(runs, seed, *, shift, level, begin=30, most=80):
+    """Share of ranges that hold the true beginning of a step, the series cut where a CUSUM signals, as in use."""
+    rng, chart, held, used = np.random.default_rng(seed), Cusum(reference=0.5, decision=4.77), 0, 0
+    while used < runs:
+        x = rng.standard_normal(most) + shift * (np.arange(most) >= begin)
+        signals = cusum_series(x, chart, centre=0, sd=1).signals
+        if not signals or signals[0].at < begin:
+            continue
+        used += 1
+        found = beginning(x[: signals[0].at + 1], centre=0, sd=1, level=level)
+        held += found.first <= begin <= found.last
+    return held / runs
+
+
+@pytest.mark.parametrize("shift", [1.0, 2.0])
+def test_the_range_holds_the_true_point_where_a_sum_signals(shift):
+    level, runs = 0.9, 300
+    least = level - 3 * math.sqrt(level * (1 - level) / runs)
+    assert held_where_a_sum_signals(runs, 43, shift=shift, level=level) > least
+
+
+@pytest.mark.full
+@pytest.mark.parametrize("shift", [0.75, 1.0, 1.5, 2.0, 3.0])
+@pytest.mark.parametrize("level", [0.8, 0.95])
+def test_the_range_holds_the_true_point_where_a_sum_signals_at_length(shift, level):
+    runs = 5000
+    least = level - 3 * math.sqrt(level * (1 - level) / runs)
+    assert held_where_a_sum_signals(runs, 44, shift=shift, level=level) > least
 
 
 def test_several_coordinates_are_fitted_together_by_least_squares():

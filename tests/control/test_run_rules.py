@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 from repeatab.base.errors import InputError
 from repeatab.control.charts import Shewhart
 from repeatab.control.rules import RunRule
-from repeatab.control.run_rules import rule_signals, shewhart_signals, signals_at
+from repeatab.control.run_rules import rule_signals, shewhart_signals
 from repeatab.control.signals import Side
 
 RULES = [
@@ -76,8 +76,6 @@ def test_a_mirrored_series_gives_mirrored_signals(values):
 def test_a_long_run_is_one_signal():
     signals = shewhart_signals([0.2] * 12, Shewhart(rules=(RunRule.same_side(9),)))
     assert [(s.at, s.until, s.points[0]) for s in signals] == [(8, 11, 0)]
-    assert signals_at(signals, 10) == signals
-    assert signals_at(signals, 7) == ()
 
 
 def test_a_point_beyond_the_limit_names_side_and_chart():

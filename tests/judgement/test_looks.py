@@ -12,7 +12,6 @@ from repeatab.base.errors import StudyError
 from repeatab.judgement.looks import (
     Sides,
     Spending,
-    error_of_looking,
     exit_probabilities,
     information_fractions,
     look_bounds,
@@ -58,7 +57,9 @@ def test_bounds_of_spending_functions(spending, looks):
 
 @pytest.mark.parametrize("looks", REPEATED)
 def test_error_of_repeated_looks_at_an_unchanged_level(looks):
-    assert error_of_looking(equal(looks), 0.05) == pytest.approx(REPEATED[looks], abs=6e-4)
+    bounds = np.full(looks, -special.ndtri(0.025))
+    crossed = exit_probabilities(bounds, equal(looks), sides=Sides.TWO)
+    assert crossed.sum() == pytest.approx(REPEATED[looks], abs=6e-4)
 
 
 @pytest.mark.parametrize("sides", Sides)
