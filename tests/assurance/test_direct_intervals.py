@@ -23,11 +23,11 @@ sys.path.insert(0, str(Path(__file__).parent))
 
 from binomial_aims import COVER_AT_LEAST, COVER_AT_MOST, can_be_at_least, can_be_at_most, percent, provenance
 
-from repeatab.base.interval import Interval
+from repeatab.base.interval import Interval, IntervalMethod
 from repeatab.estimation.agreement import LimitInterval, agreement_limits, concordance
+from repeatab.estimation.block_fit import BlockFit, Method
 from repeatab.estimation.pooled_scatter import pooled_independent_ratio, pooled_paired_ratio
 from repeatab.estimation.scatter_ratio import independent_ratio, paired_ratio
-from repeatab.interlab.intermediate import fully_nested
 from repeatab.interlab.level import LevelCells
 from repeatab.interlab.precision import precision
 from repeatab.layout.layout import layout_of
@@ -223,18 +223,20 @@ def nested_case(sizes: tuple[int, int, int], ratios: tuple[float, float]) -> Cas
     labs, days, runs = sizes
     s_r = 0.005
 
-    def simulate(draws: int, rng: np.random.Generator) -> Iterator[np.ndarray]:
+    def simulate(draws: int, rng: np.random.Generator) -> Iterator[tuple[np.ndarray, np.ndarray, np.ndarray]]:
         rows = [(lab, day, run) for lab in range(labs) for day in range(days) for run in range(runs)]
         block = planned_block({name: [r[i] for r in rows] for i, name in enumerate(("lab", "day", "run"))})
         layout = layout_of(block, model_of(random=["lab", "day"], nested_in={"day": "lab"}))
         drawn = simulate_block(block, layout, s_r**2 * np.array([*ratios, 1.0]), 0.4, draws, rng)
-        order = np.lexsort((block.code_of("run"), block.code_of("day"), block.code_of("lab")))
-        yield from (drawn.mean[:, order, 0] + drawn.shift[0]).reshape(-1, labs, days, runs)
+        fit = BlockFit(block=drawn, layout=layout, method=Method.AUTO, level=0.95)
+        yield from zip(*(np.sqrt(np.maximum(v, 0.0)) for v in (fit.variances, *fit.limits)), strict=True)
 
-    def read(data: np.ndarray) -> Observed:
-        for one in fully_nested(data, ("lab", "day", "repeatability")).components:
-            assert one.interval is not None
-            yield one.sd, one.interval
+    def read(data: tuple[np.ndarray, np.ndarray, np.ndarray]) -> Observed:
+        for sd, lower, upper in zip(*(part.tolist() for part in data), strict=True):
+            yield (
+                sd,
+                Interval(lower=lower, upper=upper, level=0.95, method=IntervalMethod.MODIFIED_LARGE_SAMPLE),
+            )
 
     sds = s_r * np.sqrt([*ratios, 1.0])
     return Case(

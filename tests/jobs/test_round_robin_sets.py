@@ -14,8 +14,8 @@ from repeatab.cell_files import CellTable, cells_to_share
 from repeatab.intake.reading import read_results
 from repeatab.interlab.drift import drift
 from repeatab.interlab.homogeneity import homogeneity
-from repeatab.interlab.intermediate import fully_nested, staggered_nested
 from repeatab.interlab.scores import AssignedBasis
+from repeatab.interlab.staggered import staggered_nested
 from repeatab.jobs.round_robin import run_round_robin
 from repeatab.jobs.rounds.gathering import round_data
 from repeatab.jobs.rounds.question import ProficiencySpread, RoundRobin, Scoring, SetKind, Travelling
@@ -251,15 +251,21 @@ def nested(factors: tuple[str, ...] = ("rig", "day"), *, labs: int = 6, seed: in
 
 
 def test_intermediate_precision_of_a_fully_nested_design() -> None:
-    """Against the standard's expected mean squares (ISO 5725-3:1994, 8.2; interlab.intermediate)."""
+    """Against the standard's expected mean squares (ISO 5725-3:1994, 8.2 and annex B), written out."""
     frame = nested()
     study = work(frame)
-    expected = fully_nested(frame.result.to_numpy().reshape(6, 2, 2, 2), ["laboratory", "rig", "day", "r"])
+    y = frame.result.to_numpy().reshape(6, 2, 2, 2)
+    days = y.mean(axis=3)
+    rigs = days.mean(axis=2)
+    run = y.var(axis=3, ddof=1).mean()
+    day = days.var(axis=2, ddof=1).mean() - run / 2
+    rig = rigs.var(axis=1, ddof=1).mean() - day / 2 - run / 4
+    laboratory = rigs.mean(axis=1).var(ddof=1) - rig / 2 - day / 4 - run / 8
+    expected = np.sqrt([laboratory, rig, day, run])
     assert study.components[0].method == "analysis of variance"
-    for source, component in zip(study.components[0].sources, expected.components, strict=True):
-        assert source.sd == pytest.approx(component.sd, rel=1e-9)
+    assert [source.sd for source in study.components[0].sources] == pytest.approx(expected, rel=1e-9)
     assert dict(study.components[0].intermediate()) == pytest.approx(
-        {"day": expected.intermediate_sd(["day"]), "day and rig": expected.intermediate_sd(["rig", "day"])}
+        {"day": np.sqrt(run + day), "day and rig": np.sqrt(run + day + rig)}
     )
 
 

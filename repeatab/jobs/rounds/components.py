@@ -16,7 +16,7 @@ import numpy as np
 from repeatab.base.errors import RepeatabError
 from repeatab.cells import FloatArray
 from repeatab.estimation.components import BlockFit, fit_cells
-from repeatab.interlab.intermediate import NestedPrecision, staggered_nested
+from repeatab.interlab.staggered import NestedPrecision, staggered_nested
 from repeatab.jobs.rounds.data import LABORATORY, LEVEL, PAD_SET, RESULT, WITHIN, Label, RoundData, kept
 from repeatab.jobs.rounds.question import RoundRobin, SetKind
 from repeatab.jobs.wording import enumerated

@@ -1,8 +1,7 @@
-"""Intermediate precision: how much of the scatter is rig, day or operator within a laboratory (nested
-designs).
+"""Staggered nested designs: how much of the scatter is rig, day or operator within a laboratory.
 
-In: results of a fully nested or a staggered nested design as an array.  Out: one variance component per
-factor. Not here: designs with gaps or unequal numbers (estimation, by REML).
+In: results of a staggered nested design as an array.  Out: one variance component per factor. Not here: fully nested
+designs, gaps and unequal numbers (estimation, by analysis of variance or REML).
 
 Factor 0 is the laboratory, the last factor is repeatability. The coefficients of the expected mean squares
 are computed from the design, in exact fractions, not carried as a table.
@@ -18,10 +17,7 @@ from fractions import Fraction
 import numpy as np
 
 from repeatab.base.errors import EstimationError
-from repeatab.base.interval import Interval, IntervalMethod
 from repeatab.cells import FloatArray
-from repeatab.estimation.component_limits import component_combination_limits
-from repeatab.estimation.intervals import chi_square_limits
 
 Coefficients = tuple[tuple[Fraction, ...], ...]
 
@@ -31,8 +27,8 @@ class NestedComponent:
     """One factor's row: mean square, degrees of freedom, expected mean square and the component from them.
 
     expected : multiplier of each factor's variance in this mean square, in the order of the factors.
-    raw_variance : moment estimate, which may be negative; `variance` and `sd` are then zero.
-    interval : of the standard deviation; None for staggered designs, whose mean squares are not independent.
+    raw_variance : moment estimate, which may be negative; `sd` is then zero. There is no interval: the mean squares
+        are not independent.
     """
 
     factor: str
@@ -40,97 +36,17 @@ class NestedComponent:
     mean_square: float
     expected: tuple[Fraction, ...]
     raw_variance: float
-    interval: Interval | None
-
-    @property
-    def variance(self) -> float:
-        return max(0.0, self.raw_variance)
 
     @property
     def sd(self) -> float:
-        return math.sqrt(self.variance)
+        return math.sqrt(max(0.0, self.raw_variance))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class NestedPrecision:
     """Components from the laboratory (first) to repeatability (last), in the unit of the result."""
 
-    mean: float
     components: tuple[NestedComponent, ...]
-
-    @property
-    def s_r(self) -> float:
-        return self.components[-1].sd
-
-    @property
-    def s_R(self) -> float:
-        return math.sqrt(sum(component.variance for component in self.components))
-
-    def intermediate_sd(self, changed: Sequence[str]) -> float:
-        """Intermediate precision standard deviation with the named factors changing, repeatability included.
-
-        Raises
-        ------
-        EstimationError
-            A name that is not a factor between laboratory and repeatability.
-        """
-        between = {component.factor: component for component in self.components[1:-1]}
-        for name in changed:
-            if name not in between:
-                raise EstimationError(
-                    f"intermediate precision: found '{name}', expected factors out of {list(between)}."
-                )
-        return math.sqrt(self.s_r**2 + sum(between[name].variance for name in set(changed)))
-
-
-def fully_nested(results: FloatArray, factors: Sequence[str], *, confidence: float = 0.95) -> NestedPrecision:
-    """Components of a fully nested design with equal numbers everywhere.
-
-    Parameters
-    ----------
-    results : (a_0, a_1, ..., a_k): laboratories, levels of each factor within the one before, repeats; 2 to 4
-        axes.
-    factors : names of the axes, the last one for repeatability.
-    confidence : of the intervals: exact chi-square for repeatability, modified large-sample for the others.
-
-    Raises
-    ------
-    EstimationError
-        Another number of axes, an axis with fewer than two levels, as many names as axes missing, or results
-        that are not finite.
-
-    References
-    ----------
-    ISO 5725-3:1994, 8.2 and annex B; intervals: Burdick & Graybill (1992), chapter 5.
-    """
-    y = np.asarray(results, dtype=np.float64)
-    if y.ndim not in (2, 3, 4) or min(y.shape) < 2:
-        raise EstimationError(
-            f"fully nested design: found results of shape {y.shape}, expected 2 to 4 nested factors (repeats "
-            "included) with at least two levels each. With gaps in the design use the general fit "
-            "of components."
-        )
-    _refuse(y, factors, y.ndim)
-    shape = y.shape
-    squares, df = _nested_sums(y - y.mean())
-    expected = tuple(
-        tuple(Fraction(math.prod(shape[j + 1 :]) if j >= i else 0) for j in range(y.ndim))
-        for i in range(y.ndim)
-    )
-    return _precision(float(y.mean()), factors, squares, df, expected, confidence=confidence)
-
-
-def _nested_sums(centred: FloatArray) -> tuple[list[float], list[int]]:
-    squares, df = [], []
-    upper: FloatArray = np.zeros(())
-    for axis in range(centred.ndim):
-        below = tuple(range(axis + 1, centred.ndim))
-        means = centred.mean(axis=below) if below else centred
-        size = math.prod(centred.shape[axis + 1 :])
-        squares.append(size * float(np.sum((means - upper[..., None]) ** 2)))
-        df.append(math.prod(centred.shape[:axis]) * (centred.shape[axis] - 1))
-        upper = means
-    return squares, df
 
 
 def staggered_coefficients(factors: int) -> Coefficients:
@@ -147,8 +63,10 @@ def staggered_coefficients(factors: int) -> Coefficients:
     EstimationError
         Fewer than two factors.
 
-    References ---------- ISO 5725-3:1994, 8.3 and annex C (tables for three to six factors); Bainbridge
-    (1965), Ind. Qual. Control 22, 12-20.
+    References
+    ----------
+    ISO 5725-3:1994, 8.3 and annex C (tables for three to six factors); Bainbridge (1965), Ind. Qual. Control 22,
+    12-20.
     """
     if factors < 2:
         raise EstimationError(f"staggered nested design: found {factors} factors, expected at least 2.")
@@ -204,7 +122,7 @@ def staggered_nested(results: FloatArray, factors: Sequence[str]) -> NestedPreci
         w = centred[:, :before].mean(axis=1) - centred[:, before]
         squares.append(before / (before + 1) * float(np.sum(w**2)))
     df = [p - 1, *([p] * (k - 1))]
-    return _precision(float(y.mean()), factors, squares, df, staggered_coefficients(k), confidence=None)
+    return _precision(factors, squares, df, staggered_coefficients(k))
 
 
 def _refuse(y: FloatArray, factors: Sequence[str], expected: int) -> None:
@@ -219,31 +137,23 @@ def _refuse(y: FloatArray, factors: Sequence[str], expected: int) -> None:
 
 
 def _precision(
-    mean: float,
-    factors: Sequence[str],
-    squares: list[float],
-    df: list[int],
-    expected: Coefficients,
-    *,
-    confidence: float | None,
+    factors: Sequence[str], squares: list[float], df: list[int], expected: Coefficients
 ) -> NestedPrecision:
     ms = np.array(squares) / np.array(df)
     combination = np.array([[float(c) for c in row] for row in _inverse(expected)])
     variances = combination @ ms
-    components = []
-    for i, factor in enumerate(factors):
-        interval = None if confidence is None else _interval(combination[i], ms, df, confidence=confidence)
-        components.append(
+    return NestedPrecision(
+        components=tuple(
             NestedComponent(
                 factor=factor,
                 df=df[i],
                 mean_square=float(ms[i]),
                 expected=expected[i],
                 raw_variance=float(variances[i]),
-                interval=interval,
             )
+            for i, factor in enumerate(factors)
         )
-    return NestedPrecision(mean=mean, components=tuple(components))
+    )
 
 
 def _inverse(upper: Coefficients) -> Coefficients:
@@ -255,20 +165,3 @@ def _inverse(upper: Coefficients) -> Coefficients:
             known = sum((upper[row][j] * inverse[j][column] for j in range(row + 1, column + 1)), Fraction(0))
             inverse[row][column] = (Fraction(int(row == column)) - known) / upper[row][row]
     return tuple(tuple(row) for row in inverse)
-
-
-def _interval(coefficients: FloatArray, ms: FloatArray, df: list[int], *, confidence: float) -> Interval:
-    if np.count_nonzero(coefficients) == 1:
-        lower, upper = chi_square_limits(ms[-1], df[-1], level=confidence)
-        method = IntervalMethod.CHI_SQUARE
-    else:
-        lower, upper = component_combination_limits(
-            coefficients, ms, np.array(df, dtype=np.float64), level=confidence
-        )
-        method = IntervalMethod.MODIFIED_LARGE_SAMPLE
-    return Interval(
-        lower=math.sqrt(max(0.0, float(lower))),
-        upper=math.sqrt(max(0.0, float(upper))),
-        level=confidence,
-        method=method,
-    )
