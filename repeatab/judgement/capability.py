@@ -117,7 +117,6 @@ def capabilities(
     *,
     generators: Sequence[np.random.Generator],
     pivot_draws: int = PIVOT_DRAWS,
-    constrained: bool = True,
 ) -> tuple[Capability, ...]:
     """Judge the sections of one layout.
 
@@ -127,8 +126,6 @@ def capabilities(
     sources : one per component, repeatability last.
     generators : one per section, of the draws behind the intervals.
     pivot_draws : how many for the ratios, of an unbalanced layout never more than UNBALANCED_DRAWS.
-    constrained : False cuts negative estimates at zero instead of estimating the others with them held there:
-        quicker, for planning, where the intervals decide and thousands of data sets are judged.
 
     Raises
     ------
@@ -147,7 +144,7 @@ def capabilities(
     else:
         few = min(pivot_draws, UNBALANCED_DRAWS)
         limits = _FromPivots(fit=fit, generators=generators, draws=few)
-    variances = constrained_variances(fit) if constrained else np.maximum(fit.variances, 0.0)
+    variances = constrained_variances(fit)
     return tuple(_capability(fit, sums, limits, variances[g], g) for g in range(len(variances)))
 
 
@@ -221,7 +218,7 @@ class _FromMeanSquares(_Limits):
         upper, lower = top @ self.analysis.combination, rest @ self.analysis.combination
 
         def percent(ms: FloatArray) -> FloatArray:
-            return _percent(np.maximum(ms @ upper, 0.0), np.maximum(ms @ lower, 0.0))
+            return percent_of_total(np.maximum(ms @ upper, 0.0), np.maximum(ms @ lower, 0.0))
 
         low, high = generalised_limits(
             percent, self.analysis.ms[group], self.analysis.df,
@@ -252,7 +249,9 @@ class _FromPivots(_Limits):
 
     def of_percent(self, top: FloatArray, rest: FloatArray, group: int) -> Interval | None:
         drawn = self.drawn[group]
-        low, high = self._quantiles(_percent(np.maximum(drawn @ top, 0.0), np.maximum(drawn @ rest, 0.0)))
+        low, high = self._quantiles(
+            percent_of_total(np.maximum(drawn @ top, 0.0), np.maximum(drawn @ rest, 0.0))
+        )
         return Interval(lower=low, upper=high, level=self.fit.level, method=IntervalMethod.GENERALISED)
 
     def _quantiles(self, values: FloatArray) -> tuple[float, float]:
@@ -266,7 +265,8 @@ def _sd_interval(low: float, high: float, level: float, method: IntervalMethod) 
     )
 
 
-def _percent(top: FloatArray, rest: FloatArray) -> FloatArray:
+def percent_of_total(top: FloatArray, rest: FloatArray) -> FloatArray:
+    """100 sqrt(top / (top + rest)) of variances."""
     total = top + rest
     # Both at zero: no scatter of either kind is left in this draw; the ratio says nothing, half way is
     # neutral.
@@ -313,7 +313,7 @@ def _certain(scatter: Scatter | None) -> Scatter:
 def _percent_share(
     top: FloatArray, rest: FloatArray, limits: _Limits, variances: FloatArray, group: int
 ) -> Share:
-    value = float(_percent(np.array([top @ variances]), np.array([rest @ variances]))[0])
+    value = float(percent_of_total(np.array([top @ variances]), np.array([rest @ variances]))[0])
     return Share(value=value, interval=limits.of_percent(top, rest, group))
 
 

@@ -14,7 +14,8 @@ import numpy as np
 
 from repeatab.cells import FloatArray
 from repeatab.estimation.components import BlockFit, Method
-from repeatab.judgement.capability import Capability, Source, capabilities
+from repeatab.judgement.capability import Source
+from repeatab.judgement.grr_of_many import JudgedScatter, grr_of_many
 from repeatab.layout.layout import Layout, layout_of
 from repeatab.layout.terms import Model
 from repeatab.outcome.verdict import Verdict
@@ -22,8 +23,6 @@ from repeatab.simulate import planned_block, simulate_block
 
 DRAWS = 200
 """Simulated studies per design."""
-# A verdict needs the limits of a percentage to about one percent of itself, not to the digits of a report.
-_PIVOTS = 2_000
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -54,7 +53,8 @@ def design_chances(
     *,
     mean: float,
     sources: Callable[[Layout], Sequence[Source]],
-    judge: Callable[[Capability], Verdict],
+    judge: Callable[[JudgedScatter], Verdict],
+    against_total: bool,
     level: float,
     seed: int,
 ) -> tuple[DesignChance, ...]:
@@ -64,11 +64,13 @@ def design_chances(
     ----------
     variances : by the name of each random term of `model`, and of repeatability; zero where not named. One value, or
         one for each of the DRAWS simulated studies where the components are uncertain.
-    sources : what the components of a layout count as; judge : the rule of the study.
+    sources : what the components of a layout count as; judge : the rule of the study; against_total : whether
+        it looks at R&R as a share of the total.
     """
     return tuple(
         DesignChance(
-            design=design, probability=_chance(design, model, variances, mean, sources, judge, level, seed)
+            design=design,
+            probability=_chance(design, model, variances, mean, sources, judge, against_total, level, seed),
         )
         for design in designs
     )
@@ -80,7 +82,8 @@ def _chance(
     variances: Mapping[str, float | FloatArray],
     mean: float,
     sources: Callable[[Layout], Sequence[Source]],
-    judge: Callable[[Capability], Verdict],
+    judge: Callable[[JudgedScatter], Verdict],
+    against_total: bool,
     level: float,
     seed: int,
 ) -> float:
@@ -92,7 +95,5 @@ def _chance(
     truth = np.stack(np.broadcast_arrays(*(variances.get(name, 0.0) for name in names)), axis=-1)
     drawn = simulate_block(block, layout, truth, mean, DRAWS, rng)
     fit = BlockFit(block=drawn, layout=layout, method=Method.AUTO, level=level)
-    found = capabilities(
-        fit, sources(layout), generators=[rng] * DRAWS, pivot_draws=_PIVOTS, constrained=False
-    )
-    return float(np.mean([judge(capability) is not Verdict.UNDECIDED for capability in found]))
+    found = grr_of_many(fit, sources(layout), rng=rng, against_total=against_total)
+    return float(np.mean([judge(one) is not Verdict.UNDECIDED for one in found]))

@@ -16,14 +16,12 @@ import numpy as np
 from repeatab.base.interval import Interval
 from repeatab.cells import FloatArray
 from repeatab.estimation.components import BlockFit, Method
-from repeatab.judgement.capability import Capability, Source, capabilities
+from repeatab.judgement.capability import Source
+from repeatab.judgement.grr_of_many import JudgedScatter, grr_of_many
 from repeatab.layout.blocks import Block
 from repeatab.layout.layout import Layout
 from repeatab.outcome.verdict import Verdict
 from repeatab.simulate import simulate_sections
-
-# A verdict needs the limits of a percentage to about one percent of itself, not to the digits of a report.
-_PIVOTS = 2_000
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -38,7 +36,7 @@ class PlannedGaugeSection:
     mean: float
     variances: FloatArray
     drawn: FloatArray
-    judge: Callable[[Capability], Verdict]
+    judge: Callable[[JudgedScatter], Verdict]
     decides: bool = True
 
 
@@ -101,7 +99,7 @@ def gauge_chance(
     grr, percent = {}, {}
     for section, drawn in zip(sections, blocks, strict=True):
         fit = BlockFit(block=drawn, layout=layout, method=Method.AUTO, level=level)
-        judged = capabilities(fit, sources, generators=[rng] * draws, pivot_draws=_PIVOTS, constrained=False)
+        judged = grr_of_many(fit, sources, rng=rng, against_total=True)
         found[section.name] = [section.judge(one) for one in judged]
         grr[section.name] = _typical([one.grr.interval for one in judged])
         percent[section.name] = _typical(

@@ -17,7 +17,7 @@ def chances(designs, variances, width=None):
         chance.probability
         for chance in design_chances(
             designs, MODEL, variances, mean=0.4, sources=sources_of, level=0.95, seed=1,
-            judge=lambda found: verdict_of(found, width, QUESTION),
+            judge=lambda found: verdict_of(found, width, QUESTION), against_total=width is None,
         )
     ]  # fmt: skip
 

@@ -7,7 +7,7 @@ import pytest
 from scipy import stats
 
 from repeatab.base.interval import Interval, IntervalMethod
-from repeatab.jobs.gauge.fit import sources_of
+from repeatab.judgement.capability import Source, SourceRole
 from repeatab.layout.layout import layout_of
 from repeatab.layout.terms import model_of
 from repeatab.outcome.verdict import Verdict
@@ -27,8 +27,14 @@ def design(kind=LayoutKind.CROSSED, sets=5, runs=2, rigs=3):
 
 
 def by_repeatability(found):
-    """A rule that looks at repeatability alone: its upper limit is an exact chi-square one."""
-    return Verdict.ACCEPTABLE if found.repeatability.interval.upper <= LIMIT else Verdict.UNDECIDED
+    """A rule on R&R, which below is repeatability alone: its upper limit is an exact chi-square one."""
+    return Verdict.ACCEPTABLE if found.grr.interval.upper <= LIMIT else Verdict.UNDECIDED
+
+
+def sources_of(layout):
+    """Everything but repeatability counts as scatter of the sets."""
+    roles = [SourceRole.PART] * len(layout.estimated) + [SourceRole.REPEATABILITY]
+    return [Source(names=(str(i),), role=role) for i, role in enumerate(roles)]
 
 
 def section(name, *, sd=0.0025, drawn=None, decides=True, judge=by_repeatability):

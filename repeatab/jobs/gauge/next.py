@@ -16,6 +16,7 @@ from repeatab.jobs.gauge.words import WORDS
 from repeatab.jobs.questions import GaugeStudy
 from repeatab.jobs.wording import enumerated, plural, probability
 from repeatab.judgement.capability import Capability, SourceRole
+from repeatab.judgement.grr_of_many import JudgedScatter
 from repeatab.layout.terms import Model, model_of
 from repeatab.outcome.outcome import NextRuns
 from repeatab.outcome.tables import Column, ColumnKind, Table, Value
@@ -64,12 +65,12 @@ def _plan(section: GaugedSection, question: GaugeStudy, data: GaugeData) -> _Pla
     assert section.capability is not None
     model, variances = _model(section.capability, data)
 
-    def judge(found: Capability) -> Verdict:
+    def judge(found: JudgedScatter) -> Verdict:
         return verdict_of(found, section.width, question)
 
     chances = design_chances(
         _designs(data, section.runs), model, variances, mean=section.level, sources=sources_of, judge=judge,
-        level=question.confidence, seed=question.seed,
+        against_total=section.width is None, level=question.confidence, seed=question.seed,
     )  # fmt: skip
     return _Plan(section=section.name, chances=chances, largest=_largest(section.capability))
 

@@ -17,6 +17,7 @@ from repeatab.jobs.gauge.fit import SectionFit
 from repeatab.jobs.questions import Analysis, GaugeStudy, GaugeStudySection
 from repeatab.judgement.acceptance import Acceptance, judge_percent
 from repeatab.judgement.capability import Capability, Scatter, Share
+from repeatab.judgement.grr_of_many import JudgedScatter
 from repeatab.judgement.measurement_process import ProcessCapability, UncertaintyParts, process_capability
 from repeatab.judgement.measures import percent_of_tolerance
 from repeatab.outcome.verdict import Qualifier, Verdict
@@ -105,14 +106,16 @@ def _against(grr: Scatter, width: float, multiplier: float) -> Share:
     return Share(value=percent(grr.sd), interval=interval)
 
 
-def _decisive(capability: Capability, width: float | None, question: GaugeStudy) -> tuple[Share | None, str]:
+def _decisive(
+    capability: JudgedScatter, width: float | None, question: GaugeStudy
+) -> tuple[Share | None, str]:
     """What the verdict rests on: the tolerance where there is one, else the total variation."""
     if width is not None:
         return _against(capability.grr, width, question.multiplier), TOLERANCE
     return capability.total_percent, TOTAL
 
 
-def verdict_of(capability: Capability, width: float | None, question: GaugeStudy) -> Verdict:
+def verdict_of(capability: JudgedScatter, width: float | None, question: GaugeStudy) -> Verdict:
     """The verdict by the rule of the study, the rigs repeating alike."""
     share, of = _decisive(capability, width, question)
     if share is None or share.interval is None:

@@ -33,7 +33,7 @@ from repeatab.jobs.plans.question import PlanBeliefs, PlanOptions
 from repeatab.jobs.plans.sheet import sheet_table
 from repeatab.jobs.questions import Analysis, GaugeStudy, GaugeStudySection
 from repeatab.jobs.wording import plural, probability
-from repeatab.judgement.capability import Capability
+from repeatab.judgement.grr_of_many import JudgedScatter
 from repeatab.outcome.outcome import MethodNote, Outcome, Provenance
 from repeatab.outcome.verdict import Judgement, Verdict
 from repeatab.planning.gauge_verdicts import GaugeChance, PlannedGaugeSection, gauge_chance
@@ -174,7 +174,7 @@ def _section(
     point = {source_name(key): (one.sd * unit) ** 2 for key, one in belief.scatter.items()}
     drawn = {source_name(key): one.variances(_DRAWN, rng) * unit**2 for key, one in belief.scatter.items()}
 
-    def judge(found: Capability) -> Verdict:
+    def judge(found: JudgedScatter) -> Verdict:
         return verdict_of(found, width, question)
 
     return PlannedGaugeSection(
