@@ -7,7 +7,6 @@ A signal says that something changed, not that the rig reads wrong; its name say
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import replace
 from typing import Any
 
 from repeatab.base.progress import Progress, silent
@@ -20,15 +19,14 @@ from repeatab.jobs.charts.joint import JointRegime
 from repeatab.jobs.charts.joint_watch import watch_jointly
 from repeatab.jobs.charts.lengths import effects_of, lengths_of
 from repeatab.jobs.charts.limits import plotted_form
-from repeatab.jobs.charts.links import links_of
+from repeatab.jobs.charts.linked import linked_series
 from repeatab.jobs.charts.outcome import chart_outcome
 from repeatab.jobs.charts.past_visits import PastVisits
-from repeatab.jobs.charts.question import ControlChart, Plotted, Reference
+from repeatab.jobs.charts.question import ControlChart, Plotted
 from repeatab.jobs.charts.refusals import refuse_base_at_the_end, refuse_nothing, refuse_unstated
-from repeatab.jobs.charts.series import Series, series_of
+from repeatab.jobs.charts.series import Series
 from repeatab.jobs.charts.states import states_of
 from repeatab.jobs.charts.watch import ChartSignal, Watched, watch
-from repeatab.jobs.charts.wear import Wear, wear_of
 from repeatab.outcome.outcome import Outcome
 
 _STEPS = 4
@@ -64,9 +62,8 @@ def run_control_chart(
     data = reference_data(question, results)
     refuse_unstated(question, data)
     progress("linking references", 1, _STEPS)
-    wear = wear_of(data, question.base) if question.reference is Reference.SET else {}
-    links = links_of(_unworn(data, wear))
-    series = series_of(question, data, links, wear, events)
+    linked = linked_series(question, data, events)
+    series = linked.series
     refuse_base_at_the_end(question, series)
     progress("charting", 2, _STEPS)
     watched: dict[Key, tuple[Watched, ...]] = {}
@@ -83,7 +80,8 @@ def run_control_chart(
         signals += given
     progress("run lengths", 3, _STEPS)
     charted = Charted(
-        data=data, links=links, wear=wear, series=series, watched=watched, joint=joint, signals=tuple(signals),
+        data=data, links=linked.links, wear=linked.wear, wear_now=linked.wear_now, series=series, watched=watched,
+        joint=joint, signals=tuple(signals),
         states=states_of(question, data.rigs, watched, joint, signals),
         lengths=lengths_of(
             question, visits_per_month=data.visits_per_month, nominal_ratio=_scatter_charted(question, data)
@@ -91,16 +89,6 @@ def run_control_chart(
         effects=effects_of(question, _in_use(series, watched)),
     )  # fmt: skip
     return chart_outcome(question, results, charted, events, title)
-
-
-def _unworn(data: ReferenceData, wear: Mapping[Key, Wear]) -> ReferenceData:
-    """With the wear of each set taken out of its means, so that links do not take it in twice."""
-    if not wear:
-        return data
-    cells = {
-        key: replace(one, mean=one.mean - wear[key].correction(one.age)) for key, one in data.cells.items()
-    }
-    return replace(data, cells=cells)
 
 
 def _scatter_charted(question: ControlChart, data: ReferenceData) -> float:

@@ -14,6 +14,7 @@ from datetime import date, timedelta
 from typing import Any
 
 from repeatab.intake.events import Event
+from repeatab.jobs.charts.past_corrections import RecordedStep, RecordedWear, ToldBy
 from repeatab.jobs.charts.question import BaseOfLimits, ControlChart, Plotted, StatedLimits
 from repeatab.jobs.correlation.past_offsets import PastCorrection, PastOffset, PastOffsets
 from repeatab.jobs.questions import Analysis
@@ -190,13 +191,18 @@ def _limits_in(ledger: Ledger, record: Record) -> StatedLimits:
         base = BaseOfLimits(
             **{
                 **rests_on, "form": Plotted(rests_on["form"]), "analysis": Analysis(rests_on["analysis"]),
-                "left_out": tuple(rests_on["left_out"]),
+                "left_out": tuple(rests_on["left_out"]), "wear": _wear_in(rests_on.get("wear")),
+                "steps": tuple(RecordedStep(**step) for step in rests_on.get("steps", ())),
                 "noted": f"as recorded on {record.as_of} (record {record.number})",
             }
         )  # fmt: skip
         return StatedLimits(**content, rests_on=base)
     except (TypeError, KeyError, ValueError):
         raise LedgerError.not_readable(ledger.address.shown, record.number) from None
+
+
+def _wear_in(content: dict[str, Any] | None) -> RecordedWear | None:
+    return None if content is None else RecordedWear(**{**content, "told_by": ToldBy(content["told_by"])})
 
 
 def past_components(

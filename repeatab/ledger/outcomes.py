@@ -10,6 +10,7 @@ from collections.abc import Iterator
 from typing import Any
 
 from repeatab.base.notes import Note, NoteKind
+from repeatab.jobs.charts.past_corrections import RecordedStep, RecordedWear, ToldBy
 from repeatab.jobs.charts.question import BaseOfLimits, Plotted, StatedLimits
 from repeatab.jobs.questions import Analysis
 from repeatab.ledger.history import limits_key, limits_with_records, stated_limits
@@ -74,12 +75,24 @@ def _frozen(row: dict[str, Any], quantity: str) -> StatedLimits:
         first=row["first"], last=row["last"], form=Plotted(row["form"]), runs=row["runs"], df=row.get("df"),
         centre_variance=row["centre_variance"], left_out=tuple(json.loads(row.get("left_out") or "[]")),
         within_df=row.get("within_df"), between_sd=row.get("between_sd"), ratio_of_means=row.get("ratio_of_means"),
-        carry=row.get("carry"), quantity=quantity,
-        analysis=Analysis(row["analysis"]),
+        carry=row.get("carry"), quantity=quantity, analysis=Analysis(row["analysis"]), wear=_frozen_wear(row),
+        steps=tuple(
+            RecordedStep(earlier=earlier, later=later, value=value, se=se)
+            for earlier, later, value, se in json.loads(row.get("steps") or "[]")
+        ),
     )  # fmt: skip
     return StatedLimits(
         rig=row["rig"], section=row["section"], centre=row["centre"], sd=row["sd"], base=row["base"],
         within_sd=row.get("within_sd"), reference=row.get("reference"), rests_on=base,
+    )  # fmt: skip
+
+
+def _frozen_wear(row: dict[str, Any]) -> RecordedWear | None:
+    if row.get("wear_told_by") is None:
+        return None
+    return RecordedWear(
+        told_by=ToldBy(row["wear_told_by"]), per_run=row.get("wear_per_run"), se=row.get("wear_se"),
+        df=row.get("wear_df"), base_age=row["wear_base_age"],
     )  # fmt: skip
 
 

@@ -232,8 +232,10 @@ def of_limits(
         base = {name: value for name, value in content["rests_on"].items() if name != "noted"}
         content["rests_on"] = {
             **base, "form": limits.rests_on.form.value, "analysis": limits.rests_on.analysis.value,
-            "left_out": list(limits.rests_on.left_out),
+            "left_out": list(limits.rests_on.left_out), "steps": list(base["steps"]),
         }  # fmt: skip
+        if limits.rests_on.wear is not None:
+            content["rests_on"]["wear"] = {**base["wear"], "told_by": limits.rests_on.wear.told_by.value}
     return Entry(
         kind=Kind.LIMITS, topic=limits.section, subject=f"{limits.rig}{reference}", as_of=as_of, content=content,
         inputs=inputs, supersedes=supersedes,

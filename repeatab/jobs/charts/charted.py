@@ -20,11 +20,15 @@ from repeatab.jobs.charts.wear import Wear
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Charted:
-    """Everything the report is made of."""
+    """Everything the report is made of.
+
+    links, wear_now: as estimated now.  wear: what is taken out of the latest points, as recorded with limits that were.
+    """
 
     data: ReferenceData
     links: Links
     wear: Mapping[Key, Wear]
+    wear_now: Mapping[Key, Wear]
     series: Mapping[Key, Series]
     watched: Mapping[Key, tuple[Watched, ...]]
     joint: Mapping[str, tuple[JointRegime, ...]]

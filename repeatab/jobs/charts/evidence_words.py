@@ -12,10 +12,11 @@ from repeatab.control.signals import Side
 from repeatab.jobs.charts.data import Key, ReferenceData
 from repeatab.jobs.charts.lengths import ChartLengths, LimitEffect
 from repeatab.jobs.charts.links import Step
+from repeatab.jobs.charts.past_corrections import ToldBy
 from repeatab.jobs.charts.question import ControlChart, Reference
 from repeatab.jobs.charts.scale import Scale
 from repeatab.jobs.charts.states import CommonChange, RigState
-from repeatab.jobs.charts.wear import ToldBy, Wear
+from repeatab.jobs.charts.wear import Wear
 from repeatab.jobs.wording import enumerated, plural
 
 

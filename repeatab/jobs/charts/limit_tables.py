@@ -13,7 +13,7 @@ from repeatab.jobs.charts.data import Key, ReferenceData
 from repeatab.jobs.charts.past_visits import UNNAMED
 from repeatab.jobs.charts.question import ControlChart
 from repeatab.jobs.charts.scale import Scale
-from repeatab.jobs.charts.series import Series
+from repeatab.jobs.charts.series import Regime, Series
 from repeatab.jobs.charts.series_limits import SeriesLimits, base_kept
 from repeatab.jobs.charts.watch import Watched
 from repeatab.jobs.charts.words import neighbours_words
@@ -78,13 +78,13 @@ def frozen_table(
 ) -> Table | None:
     """Limits that were formed here and are complete: what a ledger keeps, so that later months judge by exactly these.
 
-    Of each rig and section those since the last restart. Not those whose base is still being formed or moves itself,
-    nor those of sets whose wear is taken out: the wear is estimated anew each time, and the base with it.
+    Of each rig and section those since the last restart; limits that were recorded earlier once more where their points
+    run over a further step between references since. Not those whose base is still being formed or moves itself.
     """
     rows: list[tuple[Value, ...]] = []
     for (rig, section), regimes in watched.items():
         mine, last = series[rig, section], regimes[-1]
-        if last.limits is None or not _freezes(last, last.limits, mine):
+        if last.limits is None or not _freezes(last, last.limits):
             continue
         source = data.sources[mine.cells.source[last.regime.start]]
         told_source = None if source == UNNAMED else source
@@ -101,11 +101,14 @@ def frozen_table(
         column("centre_variance", "variance of the centre over a point's", NUMBER),
         column("ratio_of_means", "scatter of means over that within", NUMBER),
         column("carry", "carry-over", NUMBER), column("form", "points", TEXT),
-        column("analysis", "analysis", TEXT),
+        column("wear_told_by", "wear told by", TEXT), column("wear_per_run", "wear per run", NUMBER),
+        column("wear_se", "its standard error", NUMBER), column("wear_df", "its degrees of freedom", NUMBER),
+        column("wear_base_age", "runs of the sets before, in the base", NUMBER),
+        column("steps", "steps between references", TEXT), column("analysis", "analysis", TEXT),
     )  # fmt: skip
     remark = "A ledger keeps these, and later months judge by exactly them if the study says base.from_ledger = true."
     if question.analysis is Analysis.RATIO:
-        remark += " Centre and standard deviations are natural logarithms."
+        remark += " Centre, standard deviations, wear and steps are natural logarithms."
     told = [i for i in range(len(columns)) if any(row[i] is not None for row in rows)]
     return Table(
         key="frozen_limits", caption="Limits as they stay frozen for the months to come",
@@ -115,7 +118,7 @@ def frozen_table(
 
 
 def _frozen(last: Watched, found: SeriesLimits, series: Series) -> tuple[Value, ...]:
-    """Limits of a regime with their base: from the centre to the form of the points."""
+    """Limits of a regime with their base: from the centre to the steps that move it."""
     kept = set(base_kept(last.regime, found).tolist())
     labels = {int(i): series.visits.labels[series.visit[i]] for i in last.regime.base}
     out = [label for place, label in labels.items() if place not in kept]
@@ -125,14 +128,24 @@ def _frozen(last: Watched, found: SeriesLimits, series: Series) -> tuple[Value, 
         json.dumps(out, ensure_ascii=False) if out else None, found.runs, found.within_sd, found.within_df,
         found.between_sd, found.limits.df, found.centre_variance,
         found.spread.ratio_of_means if found.spread else None, found.model.carry if found.model else None,
-        found.plotted.value,
+        found.plotted.value, *_frozen_past(last.regime),
     )  # fmt: skip
 
 
-def _freezes(last: Watched, limits: SeriesLimits, series: Series) -> bool:
-    worn = series.wear is not None and series.wear.per_run is not None
-    set_before = limits.stated or limits.recorded is not None
-    return last.regime.complete and not (set_before or worn or limits.trend is not None)
+def _frozen_past(regime: Regime) -> tuple[Value, ...]:
+    """The wear taken out, and the steps between references, as text: [earlier, later, step, standard error] each."""
+    worn = regime.wear
+    told: tuple[Value, ...] = (None,) * 5
+    if worn is not None:
+        told = (worn.told_by.value, worn.per_run, worn.se, worn.df, regime.base_age)
+    steps = [[one.earlier, one.later, one.value, one.se] for one in regime.steps]
+    return (*told, json.dumps(steps, ensure_ascii=False) if steps else None)
+
+
+def _freezes(last: Watched, limits: SeriesLimits) -> bool:
+    if limits.recorded is not None:
+        return len(last.regime.steps) > len(limits.recorded.steps)
+    return last.regime.complete and not limits.stated and limits.trend is None
 
 
 def neighbours_table(watched: Mapping[Key, tuple[Watched, ...]]) -> Table | None:

@@ -225,11 +225,11 @@ def _with_neighbours(
 
 def _wear_unknown(series: Series, regime: Regime, found: SeriesLimits) -> float:
     """Standard error of the trend that an error of the wear makes: so much per run, times the runs per visit."""
-    if series.wear is None or series.wear.se is None:
+    if regime.wear is None or regime.wear.se is None:
         return 0.0
     age = series.cells.age[base_kept(regime, found)]
     place = np.arange(age.size) - (age.size - 1) / 2
-    return series.wear.se * abs(float(place @ age)) / float(place @ place)
+    return regime.wear.se * abs(float(place @ age)) / float(place @ place)
 
 
 def _trend(kept: FloatArray, unknown: float) -> BaseTrend | None:

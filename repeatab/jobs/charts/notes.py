@@ -183,7 +183,8 @@ def _trends(
                 kind=NoteKind.CAUTION,
                 sources=(rig, section),
                 text=f"{rig}, {section}: the base period moves by {scale.change_text(found.trend.per_visit)} a visit "
-                f"({p_value(found.trend.p)}); this is {of_what(series[rig, section], data)}.",
+                f"({p_value(found.trend.p)}); this is {of_what(series[rig, section], data)}. "
+                "No ledger keeps these limits for later months.",
                 remedy="Choose a base period in which nothing moved, or find out what moves.",
             )
 

@@ -15,6 +15,7 @@ from repeatab.jobs.charts.figures import MOST_RIGS, chart_figures
 from repeatab.jobs.charts.limits import plotted_form
 from repeatab.jobs.charts.methods import methods
 from repeatab.jobs.charts.notes import chart_notes
+from repeatab.jobs.charts.past_notes import past_notes
 from repeatab.jobs.charts.past_visits import PastVisits
 from repeatab.jobs.charts.question import ControlChart
 from repeatab.jobs.charts.scale import Scale
@@ -52,7 +53,10 @@ def chart_outcome(
         next_runs=next_runs(charted.states, question),
         tables=chart_tables(question, charted, steps, scale),
         figures=chart_figures(question, charted, events, scale),
-        notes=chart_notes(question, data, charted.series, charted.watched, charted.joint, events, MOST_RIGS, scale),
+        notes=(
+            *chart_notes(question, data, charted.series, charted.watched, charted.joint, events, MOST_RIGS, scale),
+            *past_notes(charted, scale),
+        ),
         findings=results.findings,
         methods=methods(question, plotted_form(question, data)),
         numbers=_numbers(charted, scale),

@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from repeatab.base.errors import StudyError
 from repeatab.control.charts import Cusum, Ewma, Shewhart
 from repeatab.control.scatter import ScatterMethod
+from repeatab.jobs.charts.past_corrections import RecordedStep, RecordedWear
 from repeatab.jobs.questions import Analysis, check_confidence
 
 
@@ -91,7 +92,8 @@ class BaseOfLimits:
     ranges.  centre_variance: of the centre, over that of a point.  within_df, between_sd: of the scatter within visits
     and of the visits.  ratio_of_means: scatter of the means over what the scatter within explains.  carry: carry-over
     from visit to visit where residuals are charted.  quantity, analysis: of the results.  noted: where the limits are
-    recorded, in words; it tells no limits apart.
+    recorded, in words; it tells no limits apart.  wear: of a set that runs again and again, None for fresh sets of a
+    lot.  steps: between references, over which the points run on.
     """
 
     first: str
@@ -108,6 +110,8 @@ class BaseOfLimits:
     quantity: str = ""
     analysis: Analysis = Analysis.DIFFERENCE
     noted: str = field(default="", compare=False)
+    wear: RecordedWear | None = None
+    steps: tuple[RecordedStep, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

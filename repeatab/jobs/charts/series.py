@@ -6,8 +6,8 @@ In: ReferenceData, links, wear, events.  Out: Series with its regimes; each regi
 from __future__ import annotations
 
 import itertools
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Container, Mapping, Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -15,7 +15,8 @@ from repeatab.control.arrays import FloatArray, IntArray
 from repeatab.intake.events import Event
 from repeatab.jobs.charts.data import Key, ReferenceData, VisitCells, Visits
 from repeatab.jobs.charts.links import Links
-from repeatab.jobs.charts.question import BasePeriod, ControlChart, StatedLimits
+from repeatab.jobs.charts.past_corrections import Crossed, RecordedStep, ToldBy, recorded_steps
+from repeatab.jobs.charts.question import BaseOfLimits, BasePeriod, ControlChart, StatedLimits
 from repeatab.jobs.charts.wear import Wear
 
 _AFTER_STATED = BasePeriod(visits=3)
@@ -26,7 +27,9 @@ class Regime:
     """Points between two restarts: half-open range of places in the series, and which of them are the base.
 
     cause: what restarted the limits, "" for the beginning.  forming: whether the base is not complete yet.
-    wanted: visits of a complete base, 0 where days bound it.  stated: limits that were set before.
+    wanted: visits of a complete base, 0 where days bound it.  stated: limits that were set before.  wear: what is taken
+    out of its points, as recorded with its limits if they were; base_age: mean age over its base.  steps: those between
+    references that its points run over, and those recorded with its limits.
     """
 
     number: int
@@ -38,6 +41,14 @@ class Regime:
     forming: bool
     wanted: int
     stated: StatedLimits | None = None
+    wear: Wear | None = None
+    base_age: float = 0.0
+    steps: tuple[RecordedStep, ...] = ()
+
+    @property
+    def rests_on(self) -> BaseOfLimits | None:
+        """The base of recorded limits, None where they are not recorded ones."""
+        return None if self.stated is None else self.stated.rests_on
 
     @property
     def complete(self) -> bool:
@@ -67,7 +78,11 @@ class Series:
     offset: FloatArray
     extra: FloatArray
     regimes: tuple[Regime, ...]
-    wear: Wear | None
+
+    @property
+    def wear(self) -> Wear | None:
+        """What is taken out of the latest points."""
+        return self.regimes[-1].wear
 
     @property
     def visit(self) -> IntArray:
@@ -105,7 +120,8 @@ def _series(
     cells = data.cells[rig, section]
     cells = cells.at(np.flatnonzero(np.diff(cells.visit, prepend=-1) > 0))
     visits = data.visits[rig]
-    cuts = _cuts(question, data, links, events, cells, visits, rig, section)
+    past = _recorded_past(question, data, rig, section)
+    cuts = _cuts(question, data, {*past, *_linked(links, section)}, events, cells, visits, rig)
     bounds = [0, *cuts, cells.visit.size]
     regimes = []
     for number, (start, stop) in enumerate(itertools.pairwise(bounds)):
@@ -121,10 +137,12 @@ def _series(
         for one in regimes
         if one.stated is not None
     }
-    offset, extra = _offsets(links, section, cells, regimes, wear, anchors)
+    now = {**past, **_linked(links, section)}
+    regimes = [_with_past(one, now, data, wear, cells) for one in regimes]
+    offset, extra = _offsets(data, cells, regimes, anchors)
     return Series(
         rig=rig, section=section, visits=visits, cells=cells, level=cells.mean - offset, offset=offset,
-        extra=extra, regimes=tuple(regimes), wear=wear,
+        extra=extra, regimes=tuple(regimes),
     )  # fmt: skip
 
 
@@ -173,14 +191,13 @@ def _anchor(stated: StatedLimits, data: ReferenceData, source: IntArray) -> int:
 def _cuts(
     question: ControlChart,
     data: ReferenceData,
-    links: Links,
+    linked: Container[tuple[int, int]],
     events: Sequence[Event],
     cells: VisitCells,
     visits: Visits,
     rig: str,
-    section: str,
 ) -> dict[int, str]:
-    """Place of the first point of each later regime -> what restarted it, in order."""
+    """Place of the first point of each later regime -> what restarted it, in order.  linked: references with a step."""
     found: dict[int, str] = {}
     days = visits.stamps[cells.visit]
     for event in events if not np.isnat(days).any() else ():
@@ -190,7 +207,7 @@ def _cuts(
                 found[place] = str(event)
     for place in (np.flatnonzero(np.diff(cells.source)) + 1).tolist():
         a, b = sorted((int(cells.source[place - 1]), int(cells.source[place])))
-        if (section, a, b) not in links and place not in found:
+        if (a, b) not in linked and place not in found:
             found[place] = (
                 f"change from {data.sources[cells.source[place - 1]]} to {data.sources[cells.source[place]]} without "
                 "overlap"
@@ -233,13 +250,52 @@ def _regime(
     )  # fmt: skip
 
 
-def _offsets(
-    links: Links,
-    section: str,
-    cells: VisitCells,
-    regimes: Sequence[Regime],
+def _linked(links: Links, section: str) -> dict[tuple[int, int], Crossed]:
+    """Steps as estimated now."""
+    return {(a, b): (one.value, one.se) for (name, a, b), one in links.items() if name == section}
+
+
+def _recorded_past(
+    question: ControlChart, data: ReferenceData, rig: str, section: str
+) -> dict[tuple[int, int], Crossed]:
+    """Steps that limits of a rig and section were moved by, as recorded: they link even where the overlap is gone."""
+    found: dict[tuple[int, int], Crossed] = {}
+    for one in question.limits:
+        if (one.rig, one.section) == (rig, section) and one.rests_on is not None:
+            found |= recorded_steps(one.rests_on.steps, data.sources)
+    return found
+
+
+def _with_past(
+    regime: Regime,
+    now: Mapping[tuple[int, int], Crossed],
+    data: ReferenceData,
     wear: Wear | None,
-    anchors: Mapping[int, int],
+    cells: VisitCells,
+) -> Regime:
+    """With the wear and the steps its points are brought to one level by: recorded ones before those estimated now."""
+    own, rests_on = slice(regime.start, regime.stop), regime.rests_on
+    age = cells.age[regime.base] if regime.base.size else cells.age[own]
+    base_age = float(age.mean())
+    if rests_on is not None and wear is not None:
+        if rests_on.wear is None:
+            # Recorded before the wear was kept, which was done only where none was taken out.
+            wear = Wear(rig=wear.rig, section=wear.section, told_by=ToldBy.NOTHING)
+        else:
+            then, base_age = rests_on.wear, rests_on.wear.base_age
+            wear = replace(wear, told_by=then.told_by, per_run=then.per_run, se=then.se, df=then.df)
+    kept = () if rests_on is None else rests_on.steps
+    known = recorded_steps(kept, data.sources)
+    found = [
+        RecordedStep(earlier=data.sources[a], later=data.sources[b], value=now[a, b][0], se=now[a, b][1])
+        for a, b in _crossings(cells.source[own])
+        if (a, b) not in known
+    ]
+    return replace(regime, wear=wear, base_age=base_age, steps=(*kept, *found))
+
+
+def _offsets(
+    data: ReferenceData, cells: VisitCells, regimes: Sequence[Regime], anchors: Mapping[int, int]
 ) -> tuple[FloatArray, FloatArray]:
     """What is taken out of each mean to bring its regime to one level, and the variance of that.
 
@@ -249,30 +305,26 @@ def _offsets(
     offset, extra = np.zeros(cells.visit.size), np.zeros(cells.visit.size)
     for regime in regimes:
         own = slice(regime.start, regime.stop)
-        steps = _steps(links, section, cells.source[own])
-        for value, se, crossed in steps:
+        steps = recorded_steps(regime.steps, data.sources)
+        for pair, crossed in _crossings(cells.source[own]).items():
+            value, se = steps[pair]
             if regime.number in anchors:
                 crossed = crossed - crossed[anchors[regime.number]]
             offset[own] += value * crossed
             # Only what a point does not share with the base is unknown: the base may hold runs of both references.
             shared = crossed[regime.base - regime.start].mean() if regime.base.size else 0.0
             extra[own] += (se * (crossed - shared)) ** 2
-    if wear is not None:
-        offset = offset + wear.correction(cells.age)
-        for regime in regimes:
-            own = slice(regime.start, regime.stop)
-            reference = cells.age[regime.base] if regime.base.size else cells.age[own]
-            extra[own] += wear.variance(cells.age[own], float(reference.mean()))
+        if regime.wear is not None:
+            offset[own] += regime.wear.correction(cells.age[own])
+            extra[own] += regime.wear.variance(cells.age[own], regime.base_age)
     return offset, extra
 
 
-def _steps(links: Links, section: str, source: IntArray) -> list[tuple[float, float, FloatArray]]:
-    """Step, standard error and (points,) how often each point lies beyond it, for each link that a regime crosses."""
+def _crossings(source: IntArray) -> dict[tuple[int, int], FloatArray]:
+    """(points,) how often each point lies beyond the step between two references, for each that a regime crosses."""
     found: dict[tuple[int, int], FloatArray] = {}
     for place in np.flatnonzero(np.diff(source)) + 1:
         before, now = int(source[place - 1]), int(source[place])
         crossed = found.setdefault((min(before, now), max(before, now)), np.zeros(source.size))
         crossed[place:] += 1.0 if now > before else -1.0
-    return [
-        (links[section, a, b].value, links[section, a, b].se, crossed) for (a, b), crossed in found.items()
-    ]
+    return found

@@ -11,24 +11,16 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass
-from enum import Enum
 
 import numpy as np
 
 from repeatab.base.errors import RepeatabError
 from repeatab.control.arrays import FloatArray
 from repeatab.jobs.charts.data import Key, ReferenceData, VisitCells, Visits
+from repeatab.jobs.charts.past_corrections import ToldBy
 from repeatab.jobs.charts.question import BasePeriod
 
 _LEAST_SETS = 3
-
-
-class ToldBy(Enum):
-    """What tells wear from drift; the value is the words of the report."""
-
-    AGES = "sets of overlapping ages at the same visits"
-    RIGS = "the wear seen on the other rigs"
-    NOTHING = "nothing in this design"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
