@@ -7,6 +7,7 @@ import pytest
 from scipy import stats
 
 from repeatab.base.interval import Interval, IntervalMethod
+from repeatab.jobs.gauge.fit import sources_of
 from repeatab.judgement.capability import Source, SourceRole
 from repeatab.layout.layout import layout_of
 from repeatab.layout.terms import model_of
@@ -31,7 +32,7 @@ def by_repeatability(found):
     return Verdict.ACCEPTABLE if found.grr.interval.upper <= LIMIT else Verdict.UNDECIDED
 
 
-def sources_of(layout):
+def repeatability_alone(layout):
     """Everything but repeatability counts as scatter of the sets."""
     roles = [SourceRole.PART] * len(layout.estimated) + [SourceRole.REPEATABILITY]
     return [Source(names=(str(i),), role=role) for i, role in enumerate(roles)]
@@ -47,7 +48,7 @@ def section(name, *, sd=0.0025, drawn=None, decides=True, judge=by_repeatability
     )  # fmt: skip
 
 
-def chance(sections, correlation, *, uncertain=False, of=None):
+def chance(sections, correlation, *, uncertain=False, of=None, sources=repeatability_alone):
     block, layout = of or design()
     matrix = np.full((len(sections),) * 2, correlation) + (1 - correlation) * np.eye(len(sections))
     return gauge_chance(
@@ -55,7 +56,7 @@ def chance(sections, correlation, *, uncertain=False, of=None):
         layout,
         sections,
         matrix,
-        sources_of(layout),
+        sources(layout),
         level=0.95,
         draws=DRAWS,
         seed=1,
@@ -117,7 +118,7 @@ def test_sets_on_one_rig_each_leave_r_and_r_an_upper_bound(kind):
         drawn=np.array([[1e-6, 1e-4, 9e-6]]),
         judge=judge,
     )
-    found = chance([one], 0.0, of=of)
+    found = chance([one], 0.0, of=of, sources=sources_of)
     assert all(seen)
     assert found.percent["a"].lower is None
     # R&R holds the scatter of the sets: 0.0105 and not 0.0033.
