@@ -6,12 +6,12 @@ Every field has a description: it is what a message says when the key is missing
 
 from __future__ import annotations
 
-import re
 from typing import Annotated
 
 from pydantic import BaseModel, ConfigDict, Field, PlainValidator
 
 from repeatab.base.errors import InputError, StudyError
+from repeatab.base.passwords import has_password
 from repeatab.base.quantity import KNOWN_QUANTITIES, Quantity
 from repeatab.intake.aliases import Aliases
 from repeatab.intake.exclusions import Exclusion
@@ -178,7 +178,7 @@ def ledger_from(value: object) -> str:
         raise StudyError(
             f'found {in_words(value)}, expected a file such as "lab.sqlite" or "postgresql://user@host/database".'
         )
-    if "://" in value and re.search(r"://[^/?#]*:[^/?#]*@|passw|secret|token", value, re.IGNORECASE):
+    if has_password(value):
         raise StudyError(
             "holds a password, and a study file is copied and printed. Leave it out here; put it into the environment "
             "variable PGPASSWORD or the file ~/.pgpass."

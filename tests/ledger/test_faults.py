@@ -11,15 +11,17 @@ from pathlib import Path
 import pytest
 import sqlalchemy as sa
 
-from repeatab.base.errors import RepeatabError
+from repeatab.base.errors import RepeatabError, StudyError
+from repeatab.base.passwords import masked
 from repeatab.ledger import entrance
-from repeatab.ledger.address import address_of, has_password, masked
+from repeatab.ledger.address import address_of
 from repeatab.ledger.connection import Database
 from repeatab.ledger.faults import LedgerError
 from repeatab.ledger.records import Entry, Stamp
 from repeatab.ledger.schema import LATEST, REFERENCE, VERSIONS, migrate
 from repeatab.ledger.store import Ledger, ledger_version, open_ledger
 from repeatab.ledger.verify import verify
+from repeatab.study.parts import ledger_from
 
 Make = Callable[..., Entry]
 
@@ -234,7 +236,9 @@ def test_a_database_that_cannot_be_reached_and_a_wrong_password(server: str) -> 
 )
 def test_a_password_is_never_shown(url: str, shown: str) -> None:
     assert masked(url) == shown
-    assert has_password(url)
+    with pytest.raises(StudyError, match="holds a password") as refused:
+        ledger_from(url)
+    assert "geheim" not in str(refused.value)
     try:
         address = address_of(url)
     except LedgerError as error:
@@ -250,7 +254,7 @@ def test_a_password_is_never_shown(url: str, shown: str) -> None:
 def test_an_address_that_is_none() -> None:
     for where in ("mysql://host/db", "http://host/db", " "):
         assert "neither a file nor the address of a database" in message(where)
-    assert not has_password("postgresql://u@host/db")
+    assert ledger_from("postgresql://u@host/db") == "postgresql://u@host/db"
     assert str(address_of("sqlite:///lab.sqlite").file) == "lab.sqlite"
 
 
