@@ -30,7 +30,8 @@ from repeatab.base.errors import EstimationError, LayoutError
 from repeatab.cells import FloatArray, IntArray
 
 _MOST_ARRANGEMENTS = 5000
-_BATCH = 500
+# Numbers held for the arrangements that are worked through at once, about: 32 MiB.
+_NUMBERS = 1 << 22
 # Arrangements that give the same value up to rounding count as equal.
 _TIE = 1 - 1e-9
 
@@ -91,8 +92,9 @@ def split_interaction(
     arrangements, complete = _arrangements(codes, sizes, draws, rng)
     space = _Space(scaled)
     observed = float(space.explained(codes[None])[0])
+    at_once = max(1, _NUMBERS // (scaled.shape[1] * (len(sizes) - 1)) ** 2)
     found = np.concatenate([
-        space.explained(arrangements[i : i + _BATCH]) for i in range(0, len(arrangements), _BATCH)
+        space.explained(arrangements[i : i + at_once]) for i in range(0, len(arrangements), at_once)
     ])  # fmt: skip
     # Levels of one size can swap their names, and the statistic does not notice.
     same = math.prod(math.factorial(int(n)) for n in np.unique(sizes, return_counts=True)[1])
