@@ -97,42 +97,6 @@ class LevelCells:
             )
 
     @classmethod
-    def from_sd(
-        cls,
-        *,
-        level: Label,
-        laboratories: Sequence[Label],
-        count: Sequence[int] | IntArray,
-        mean: Sequence[float] | FloatArray,
-        sd: Sequence[float] | FloatArray,
-    ) -> LevelCells:
-        """Cells from counts, means and standard deviations (divisor count - 1; NaN or 0 where count is 1).
-
-        Raises
-        ------
-        InputError
-            As the class, and for a negative standard deviation.
-        """
-        counts = np.asarray(count, dtype=np.int64)
-        sds = np.asarray(sd, dtype=np.float64)
-        if sds.size == counts.size:
-            sds = np.where(counts == 1, np.nan_to_num(sds), sds)
-        for laboratory, value in zip(laboratories, sds, strict=False):
-            if value < 0:
-                where = _cell(level, laboratory)
-                raise InputError(
-                    f"{where}: found a standard deviation of {value:g}, which cannot be negative."
-                )
-        squares = sds**2 * np.maximum(counts - 1, 0) if sds.size == counts.size else sds
-        return cls(
-            level=level,
-            laboratories=tuple(laboratories),
-            count=counts,
-            mean=np.asarray(mean, dtype=np.float64),
-            centred_ss=squares,
-        )
-
-    @classmethod
     def from_results(
         cls, *, level: Label, results: Mapping[Label, Sequence[float] | FloatArray]
     ) -> LevelCells:

@@ -15,8 +15,7 @@ import numpy as np
 from repeatab.base.errors import EstimationError
 from repeatab.cells import FloatArray
 
-NEGLIGIBLE_SHARE = 0.3
-"""ISO 13528:2022, 9.2.1: an uncertainty below 0.3 sigma_pt is negligible beside sigma_pt."""
+_NEGLIGIBLE_SHARE = 0.3
 
 
 class Signal(Enum):
@@ -43,10 +42,6 @@ class AssignedValue:
     value: float
     standard_uncertainty: float
     basis: AssignedBasis
-
-    def negligible_beside(self, sigma_pt: float) -> bool:
-        """Whether u(x_pt) < 0.3 sigma_pt, so that z needs no correction (ISO 13528:2022, 9.2.1)."""
-        return self.standard_uncertainty < NEGLIGIBLE_SHARE * _positive(sigma_pt, "sigma_pt")
 
 
 def robust_assigned_value(mean: float, sd: float, laboratories: int) -> AssignedValue:
@@ -95,6 +90,17 @@ def _ratio(difference: FloatArray, combined: FloatArray, name: str) -> FloatArra
     if np.any(combined == 0):
         raise EstimationError(f"{name} score: both uncertainties are zero, so the score is not defined.")
     return np.asarray(difference / combined, dtype=np.float64)
+
+
+def negligible_beside(u_pt: float, sigma_pt: float) -> bool:
+    """Whether u(x_pt) < 0.3 sigma_pt, so that z needs no correction (ISO 13528:2022, 9.2.1).
+
+    Raises
+    ------
+    EstimationError
+        sigma_pt not positive.
+    """
+    return u_pt < _NEGLIGIBLE_SHARE * _positive(sigma_pt, "sigma_pt")
 
 
 def z_score(x: FloatArray, x_pt: float, sigma_pt: float) -> FloatArray:
@@ -178,13 +184,3 @@ def signal_of_z(score: float) -> Signal:
     if size >= 3:
         return Signal.ACTION
     return Signal.WARNING if size > 2 else Signal.ACCEPTABLE
-
-
-def signal_of_e_n(score: float) -> Signal:
-    """|E_n| below 1 acceptable, else action signal; there is no warning.
-
-    References
-    ----------
-    ISO 13528:2022, 9.7.
-    """
-    return Signal.ACTION if abs(score) >= 1 else Signal.ACCEPTABLE

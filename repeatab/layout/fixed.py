@@ -47,10 +47,6 @@ class FixedDesign:
     references: tuple[tuple[str, object], ...]
     missing: tuple[FixedColumn, ...] = ()
 
-    def reference_of(self, factor: str) -> object:
-        """The reference level of a fixed factor; KeyError if it is not fixed."""
-        return dict(self.references)[factor]
-
 
 def fixed_design(block: Block, fixed: Sequence[Term], *, where: str = "") -> FixedDesign:
     """Build the fixed columns; `where` is put before a message.

@@ -48,26 +48,12 @@ def test_empty_cell_of_raw_results_is_refused():
         LevelCells.from_results(level="mix B", results={"L1": [0.4, 0.41], "L2": []})
 
 
-def test_negative_standard_deviation_is_refused():
-    with pytest.raises(InputError, match=r"'L2'.*-0.01"):
-        LevelCells.from_sd(
-            level="mix B", laboratories=["L1", "L2"], count=[2, 2], mean=[0.4, 0.4], sd=[0.01, -0.01]
-        )
-
-
-def test_standard_deviation_of_one_result_may_be_left_empty():
-    level = LevelCells.from_sd(
-        level=1, laboratories=["L1", "L2"], count=[1, 2], mean=[0.4, 0.41], sd=[float("nan"), 0.01]
-    )
-    assert level.centred_ss.tolist() == pytest.approx([0.0, 1e-4])
-    assert np.isnan(level.sd[0])
-
-
 def test_majority_count_takes_the_smaller_of_two_equally_frequent_numbers():
     # ISO 5725-2:1994, 7.3.3.2 says "in the majority of cells"; the tie rule is ours: wider critical values.
-    level = LevelCells.from_sd(
-        level=1, laboratories="abcde", count=[3, 3, 2, 2, 1], mean=[1.0] * 5, sd=[0.1] * 4 + [0]
+    sizes = dict(zip("abcde", (3, 3, 2, 2, 1), strict=True))
+    level = LevelCells.from_results(
+        level=1, results={code: [1.0 + 0.1 * i for i in range(size)] for code, size in sizes.items()}
     )
     assert majority_count(level) == 2
     with pytest.raises(InputError, match="every cell holds one result"):
-        majority_count(LevelCells.from_sd(level=1, laboratories="ab", count=[1, 1], mean=[1, 2], sd=[0, 0]))
+        majority_count(LevelCells.from_results(level=1, results={"a": [1.0], "b": [2.0]}))

@@ -60,7 +60,13 @@ def test_interval_of_s_L_touches_zero_where_the_f_test_stands_on_its_point():
     for factor, positive in ((0.999, False), (1.001, True)):
         means = np.array([-2.0, -1.0, -0.5, 0.5, 1.0, 2.0])
         means *= np.sqrt(f * factor / (n * np.var(means, ddof=1)))
-        level = LevelCells.from_sd(level=1, laboratories=range(p), count=[n] * p, mean=means, sd=[1.0] * p)
+        level = LevelCells(
+            level=1,
+            laboratories=tuple(range(p)),
+            count=np.full(p, n),
+            mean=means,
+            centred_ss=np.full(p, n - 1.0),
+        )
         assert (precision(level).s_L_interval.lower > 0) is positive
 
 
@@ -97,15 +103,6 @@ def test_order_of_laboratories_does_not_matter(results, seed):
     first, second = precision(level_of(results)), precision(level_of([results[i] for i in order]))
     assert second.s_R == pytest.approx(first.s_R, rel=1e-9, abs=1e-12)
     assert second.s_R_interval.upper == pytest.approx(first.s_R_interval.upper, rel=1e-9, abs=1e-12)
-
-
-@given(results=LEVELS)
-def test_cells_from_sd_equal_cells_from_results(results):
-    level = level_of(results)
-    again = LevelCells.from_sd(
-        level="x", laboratories=level.laboratories, count=level.count, mean=level.mean, sd=level.sd
-    )
-    assert precision(again).s_R == pytest.approx(precision(level).s_R, rel=1e-9, abs=1e-12)
 
 
 @given(results=LEVELS)

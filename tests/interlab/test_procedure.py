@@ -11,9 +11,12 @@ QUIET = [0.400, 0.404, 0.397, 0.402, 0.399, 0.405, 0.401, 0.396]
 SCATTER = [0.004, 0.005, 0.003, 0.004, 0.006, 0.005, 0.004, 0.005]
 
 
-def cells(means=QUIET, sds=SCATTER, n=3):
-    codes = [f"L{i}" for i in range(1, len(means) + 1)]
-    return LevelCells.from_sd(level="mix A", laboratories=codes, count=[n] * len(means), mean=means, sd=sds)
+def cells(means=QUIET, sds=SCATTER, n=3, codes=None):
+    codes = codes or [f"L{i}" for i in range(1, len(means) + 1)]
+    return LevelCells(
+        level="mix A", laboratories=tuple(codes), count=np.full(len(means), n), mean=np.array(means, float),
+        centred_ss=(n - 1) * np.square(sds, dtype=float),
+    )  # fmt: skip
 
 
 def told(log):
@@ -126,9 +129,7 @@ def test_suspect_glucose_value_is_found_by_cochran(published):
 
 @pytest.mark.parametrize("codes", [["a", "b"], ["a", "b", "c"]])
 def test_few_laboratories_are_logged_as_not_testable_where_a_test_is_not_possible(codes):
-    level = LevelCells.from_sd(
-        level=1, laboratories=codes, count=[2] * len(codes), mean=range(len(codes)), sd=[1.0] * len(codes)
-    )
+    level = cells(range(len(codes)), [1.0] * len(codes), 2, codes)
     by_test = {step.result.test: step.result.decision for step in step_by_step(level).steps}
     assert by_test[OutlierTest.COCHRAN] is not Decision.NOT_TESTABLE
     assert by_test[OutlierTest.GRUBBS_PAIR_HIGH] is Decision.NOT_TESTABLE
@@ -136,7 +137,6 @@ def test_few_laboratories_are_logged_as_not_testable_where_a_test_is_not_possibl
 
 
 def test_all_results_equal_is_not_testable_and_no_error():
-    level = LevelCells.from_sd(level=1, laboratories="abcd", count=[2] * 4, mean=[0.4] * 4, sd=[0.0] * 4)
-    log = step_by_step(level)
+    log = step_by_step(cells([0.4] * 4, [0.0] * 4, 2))
     assert {step.result.decision for step in log.steps} == {Decision.NOT_TESTABLE}
     assert all(step.result.statistic is None for step in log.steps)

@@ -7,11 +7,10 @@ from repeatab.base.errors import EstimationError
 from repeatab.interlab.homogeneity import Criterion, homogeneity, homogeneity_factors, stability
 from repeatab.interlab.scores import (
     AssignedBasis,
-    AssignedValue,
     Signal,
     e_n_score,
+    negligible_beside,
     robust_assigned_value,
-    signal_of_e_n,
     signal_of_z,
     z_prime_score,
     z_score,
@@ -56,20 +55,14 @@ def test_signals_of_z_at_their_limits(score, signal):
     assert signal_of_z(score) is signal
 
 
-def test_signals_of_e_n_at_their_limits():
-    assert signal_of_e_n(0.999) is Signal.ACCEPTABLE
-    assert signal_of_e_n(-1.0) is Signal.ACTION
-
-
 def test_robust_assigned_value_and_whether_its_uncertainty_is_negligible():
     # ISO 13528:2022, 7.7.3: u = 1.25 s* / sqrt(p); 9.2.1: negligible below 0.3 sigma_pt.
     found = robust_assigned_value(0.40, 0.016, 16)
     assert found.standard_uncertainty == pytest.approx(0.005, rel=1e-12)
     assert found.basis is AssignedBasis.ROBUST_CONSENSUS
-    assert found.negligible_beside(0.017)
-    assert not found.negligible_beside(0.0166)
-    stated = AssignedValue(value=0.4, standard_uncertainty=0.003, basis=AssignedBasis.STATED)
-    assert not stated.negligible_beside(0.01)
+    assert negligible_beside(found.standard_uncertainty, 0.017)
+    assert not negligible_beside(found.standard_uncertainty, 0.0166)
+    assert not negligible_beside(0.003, 0.01)
 
 
 # Thompson, Ellison & Wood (2006), Pure Appl. Chem. 78, 145-196, appendix 1: copper in soya flour (ppm),

@@ -100,7 +100,7 @@ def test_mixed_with_fixed_rig(layout_from):
         ["rig", "set"], product("AB", range(5), TWICE), random=["set", ("rig", "set")], fixed=["rig"]
     )
     assert layout.balanced
-    assert layout.fixed.reference_of("rig") == "A"
+    assert layout.fixed.references == (("rig", "A"),)
     assert [column.name for column in layout.fixed.columns] == ["intercept", "rig B"]
 
 

@@ -16,11 +16,11 @@ from repeatab.estimation.robust import algorithm_a
 from repeatab.interlab.consensus import Consensus, consensus
 from repeatab.interlab.drift import Drift
 from repeatab.interlab.scores import (
-    NEGLIGIBLE_SHARE,
     AssignedBasis,
     AssignedValue,
     Signal,
     e_n_score,
+    negligible_beside,
     robust_assigned_value,
     signal_of_z,
     z_prime_score,
@@ -277,5 +277,5 @@ def _score(found: AssignedLevel, data: RoundData, one: LevelAnalysis, index: int
         z_prime=float(z_prime_score(x, value, sigma, total)[0]),
         zeta=None if own is None else float(zeta_score(x, value, own, total)[0]),
         e_n=None if own is None else float(e_n_score(x, value, 2 * own, 2 * total)[0]),
-        uses_z_prime=not total < NEGLIGIBLE_SHARE * sigma,
+        uses_z_prime=not negligible_beside(total, sigma),
     )
