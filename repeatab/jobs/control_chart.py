@@ -17,7 +17,7 @@ from repeatab.jobs.charts.charted import Charted
 from repeatab.jobs.charts.data import Key, ReferenceData
 from repeatab.jobs.charts.joint import JointRegime
 from repeatab.jobs.charts.joint_watch import watch_jointly
-from repeatab.jobs.charts.lengths import effects_of, lengths_of
+from repeatab.jobs.charts.lengths import ResidualSeries, effects_of, lengths_of
 from repeatab.jobs.charts.limits import plotted_form
 from repeatab.jobs.charts.linked import linked_series
 from repeatab.jobs.charts.outcome import chart_outcome
@@ -84,7 +84,8 @@ def run_control_chart(
         joint=joint, signals=tuple(signals),
         states=states_of(question, data.rigs, watched, joint, signals),
         lengths=lengths_of(
-            question, visits_per_month=data.visits_per_month, nominal_ratio=_scatter_charted(question, data)
+            question, visits_per_month=data.visits_per_month, nominal_ratio=_scatter_charted(question, data),
+            residuals=_residual_series(watched),
         ),
         effects=effects_of(question, _in_use(series, watched)),
     )  # fmt: skip
@@ -96,6 +97,16 @@ def _scatter_charted(question: ControlChart, data: ReferenceData) -> float:
     if plotted_form(question, data) is Plotted.SINGLE:
         return 0.0
     return 1.0 if any(bool((cells.count > 1).any()) for cells in data.cells.values()) else 0.0
+
+
+def _residual_series(watched: Mapping[Key, tuple[Watched, ...]]) -> list[ResidualSeries]:
+    """The series whose latest points are charted as residuals."""
+    found = []
+    for (rig, section), regimes in watched.items():
+        limits = regimes[-1].limits
+        if limits is not None and limits.model is not None:
+            found.append(ResidualSeries(rig=rig, section=section, carry=limits.model.carry))
+    return found
 
 
 def _in_use(

@@ -87,7 +87,7 @@ def _lengths_words(lengths: ChartLengths, data: ReferenceData, question: Control
         f"a shift of {question.shift:g} standard deviations is found after about {points_words(shifted, lengths)}."
     ]
     for one in lengths.charts:
-        if one is main or one.alone or one.joint or one.shifted[at] is None:
+        if one is main or one.alone or one.joint or one.residuals is not None or one.shifted[at] is None:
             continue
         found = one.shifted[at]
         assert found is not None
@@ -96,6 +96,7 @@ def _lengths_words(lengths: ChartLengths, data: ReferenceData, question: Control
             "found after "
             f"about {points_words(found, lengths)}."
         )
+    texts += _residual_words(lengths, at)
     rigs, sections = len(data.rigs), len(data.sections)
     if rigs * sections > 1:
         whole = lengths.of_the_lab(rigs, sections)
@@ -104,6 +105,23 @@ def _lengths_words(lengths: ChartLengths, data: ReferenceData, question: Control
             f"{points_words(whole, lengths)} or longer, so a lone signal calls for a repeated visit before more."
         )
     return " ".join(texts)
+
+
+def _residual_words(lengths: ChartLengths, at: int) -> list[str]:
+    """How soon the same shift is found where residuals are charted, for the two series that carry over most."""
+    texts = []
+    for series in list(dict.fromkeys(one.residuals for one in lengths.charts if one.residuals))[:2]:
+        mine = [one for one in lengths.charts if one.residuals == series]
+        found = [(one.words, one.shifted[at]) for one in mine]
+        shown = [
+            f"{points_words(points, lengths)} by {words}" for words, points in found if points is not None
+        ]
+        texts.append(
+            f"In {series} residuals are charted (carry-over {series.carry:.2f}): a shift shows in full at its first "
+            f"visit and then {1 - series.carry:.2f} times; the same shift is found there after about "
+            f"{enumerated(shown)}."
+        )
+    return texts
 
 
 def _effect_words(effect: LimitEffect, question: ControlChart) -> str:

@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from repeatab.jobs.charts.columns import COUNT, NUMBER, PERCENT, TEXT, column
-from repeatab.jobs.charts.lengths import ChartLengths, LimitEffect
+from repeatab.jobs.charts.lengths import ChartLength, ChartLengths, LimitEffect
 from repeatab.outcome.tables import Table, Value
 
 
@@ -18,7 +18,7 @@ def lengths_table(lengths: ChartLengths) -> Table:
     rows: list[tuple[Value, ...]] = []
     for one in lengths.charts:
         months = lengths.months(one.in_control)
-        rows.append((one.words, *map(_short, (one.in_control, months, *one.shifted))))
+        rows.append((_chart_words(one), *map(_short, (one.in_control, months, *one.shifted))))
     columns = (
         column("chart", "chart", TEXT),
         column("in_control", "visits to a false alarm", NUMBER),
@@ -30,6 +30,8 @@ def lengths_table(lengths: ChartLengths) -> Table:
         if dated
         else "No dates, no months."
     )
+    own = [one for one in lengths.charts if one.residuals is not None]
+    more = f" {lengths.more_residuals} further such series are not shown." if lengths.more_residuals else ""
     return Table(
         key="run_lengths",
         caption="How often each chart gives a false alarm and how soon it finds a shift, on average",
@@ -39,8 +41,21 @@ def lengths_table(lengths: ChartLengths) -> Table:
             remark,
             "Computed for independent normal points, limits taken as known, the shift there from the first point on. "
             "For sections together the shift is a distance in the metric of their covariance.",
+            *((_OF_RESIDUALS + more,) if own else ()),
         ),
     )
+
+
+_OF_RESIDUALS = (
+    "Of residuals: the shift is in standard deviations of the results; it shows in full in the first residual and then "
+    "as one less the carry-over of it. The model is taken as known."
+)
+
+
+def _chart_words(one: ChartLength) -> str:
+    if one.residuals is None:
+        return one.words
+    return f"{one.words}, residuals of {one.residuals} (carry-over {one.residuals.carry:.2f})"
 
 
 def _short(value: float | None) -> float | None:

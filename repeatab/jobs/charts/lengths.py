@@ -1,12 +1,13 @@
 """How often the chosen charts give a false alarm, how soon they find a shift, and what estimated limits do to that.
 
-In: the question, the rate of visits, the limits in use.  Out: ChartLengths and LimitEffect values.
+In: the question, the rate of visits, the limits in use, the series whose residuals are charted.  Out: ChartLengths and
+LimitEffect values.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 from repeatab.base.errors import RepeatabError
@@ -14,12 +15,25 @@ from repeatab.control.charts import Chart, Shewhart
 from repeatab.control.estimated_limits import EstimatedLimits, estimated_limits
 from repeatab.control.limits import nominal_rate
 from repeatab.control.mewma import mewma_limit, mewma_run_length
-from repeatab.control.run_length import average_run_length
+from repeatab.control.run_length import average_run_length, residual_run_length
 from repeatab.jobs.charts.question import ControlChart
 from repeatab.jobs.charts.series_limits import SeriesLimits
 
 SHIFTS = (0.5, 1.0, 1.5, 2.0, 3.0)
 _MOST_EFFECTS = 4
+_MOST_RESIDUALS = 4
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ResidualSeries:
+    """A series of which residuals of a first-order model are charted, and its carry-over from visit to visit."""
+
+    rig: str
+    section: str
+    carry: float
+
+    def __str__(self) -> str:
+        return f"{self.rig}, {self.section}"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -27,7 +41,8 @@ class ChartLength:
     """Average run lengths of one chart, in points: in control and after each shift (in standard deviations).
 
     joint: over the sections together, where a shift is a distance in the metric of their covariance.  alone: the
-    limits without the rules, given for comparison only.
+    limits without the rules, given for comparison only.  residuals: the series whose residuals the chart is of, None
+    for charts of the points themselves.
     """
 
     words: str
@@ -35,15 +50,20 @@ class ChartLength:
     shifted: tuple[float | None, ...]
     joint: bool = False
     alone: bool = False
+    residuals: ResidualSeries | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ChartLengths:
-    """Run lengths of all charts at `shifts`; months: points per false alarm over the visits per month."""
+    """Run lengths of all charts at `shifts`; months: points per false alarm over the visits per month.
+
+    more_residuals: further series whose residuals are charted and that are not among the charts.
+    """
 
     shifts: tuple[float, ...]
     charts: tuple[ChartLength, ...]
     visits_per_month: float | None
+    more_residuals: int = 0
 
     def months(self, points: float) -> float | None:
         """So many points as months, at the rate of the visits; None without dates."""
@@ -52,7 +72,8 @@ class ChartLengths:
     @property
     def together(self) -> float:
         """Points to a false alarm of all charts of one section, were they independent: a lower bound."""
-        rate = sum(1 / one.in_control for one in self.charts if not one.joint and not one.alone)
+        own = (one for one in self.charts if not one.joint and not one.alone and one.residuals is None)
+        rate = sum(1 / one.in_control for one in own)
         return 1 / rate if rate else math.inf
 
     def of_the_lab(self, rigs: int, sections: int) -> float:
@@ -63,11 +84,16 @@ class ChartLengths:
 
 
 def lengths_of(
-    question: ControlChart, *, visits_per_month: float | None, nominal_ratio: float
+    question: ControlChart,
+    *,
+    visits_per_month: float | None,
+    nominal_ratio: float,
+    residuals: Sequence[ResidualSeries] = (),
 ) -> ChartLengths:
     """Run lengths of the chosen charts, zero state, both sides.
 
     nominal_ratio : false alarms of the scatter limits per point over those of the mean's limits; 0 without them.
+    residuals : the series whose residuals are charted; the four that carry over most have run lengths of their own.
     """
     shifts = tuple(sorted({*SHIFTS, question.shift}))
     plain = Shewhart(limit=question.shewhart.limit)
@@ -87,7 +113,37 @@ def lengths_of(
     if question.cusum is not None:
         charts.append(_length(str(question.cusum), question.cusum, shifts))
     charts += _joint_lengths(question, shifts)
-    return ChartLengths(shifts=shifts, charts=tuple(charts), visits_per_month=visits_per_month)
+    most = sorted(residuals, key=lambda one: -abs(one.carry))[:_MOST_RESIDUALS]
+    charts += [length for one in most for length in _residual_lengths(question, shifts, one)]
+    return ChartLengths(
+        shifts=shifts, charts=tuple(charts), visits_per_month=visits_per_month,
+        more_residuals=len(residuals) - len(most),
+    )  # fmt: skip
+
+
+def _residual_lengths(
+    question: ControlChart, shifts: tuple[float, ...], series: ResidualSeries
+) -> list[ChartLength]:
+    """Of the charts on the residuals of one series; shifts in standard deviations of its results."""
+    name = "limits and run rules" if question.shewhart.rules else "limits"
+    charts: list[tuple[str, Chart]] = [(name, question.shewhart)]
+    charts += [(str(one), one) for one in (question.ewma, question.cusum) if one is not None]
+    # Rules about rises and falls take a second for each shift.
+    slow = any(rule.directional for rule in question.shewhart.rules)
+    return [
+        ChartLength(
+            words=words,
+            in_control=average_run_length(chart),
+            shifted=tuple(
+                residual_run_length(chart, carry=series.carry, shift=shift)
+                if chart is not question.shewhart or not slow or shift == question.shift
+                else None
+                for shift in shifts
+            ),
+            residuals=series,
+        )
+        for words, chart in charts
+    ]
 
 
 def _length(words: str, chart: Chart, shifts: tuple[float, ...], *, alone: bool = False) -> ChartLength:

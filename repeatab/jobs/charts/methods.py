@@ -12,8 +12,10 @@ from repeatab.outcome.outcome import MethodNote
 _ALWAYS = (
     MethodNote(
         quantity="run lengths",
-        method="Markov chain or integral equation, zero state, both sides, limits taken as known",
-        source="Champ & Woodall (1987), Technometrics 29, 393-399; Crowder (1987); Lucas & Crosier (1982)",
+        method="Markov chain or integral equation, zero state, both sides, limits taken as known; of residuals with "
+        "the whole shift in the first point and one less the carry-over of it in the later ones",
+        source="Champ & Woodall (1987), Technometrics 29, 393-399; Crowder (1987); Lucas & Crosier (1982); Wardell, "
+        "Moskowitz & Plante (1994), Technometrics 36, 3-17",
     ),
     MethodNote(
         quantity="estimated limits",

@@ -81,6 +81,8 @@ def _numbers(charted: Charted, scale: Scale) -> tuple[tuple[str, float | None], 
             found.append((f"{rig}, {section}: {key}", scale.level(value)))
         found.append((f"{rig}, {section}: sd", scale.change(shown.sd)))
     for one in charted.lengths.charts:
+        if one.residuals is not None:
+            continue  # in control they run as the chart itself
         found.append((f"{one.words}: visits to a false alarm", one.in_control))
         found.append((f"{one.words}: months to a false alarm", charted.lengths.months(one.in_control)))
     signalling = sum(state.verdict is Verdict.SIGNAL for state in charted.states)
