@@ -243,8 +243,9 @@ def _stream(stream: Any) -> BinaryIO:
 def _serve(requests: BinaryIO, answers: BinaryIO) -> None:
     """The second process: do what comes in until nothing does."""
     _load()
-    # What is loaded stays; to search it again and again for what is not used any more would take time.
+    # What is loaded stays, and a drawing goes as a whole: searching for what is not used any more finds little.
     gc.freeze()
+    gc.set_threshold(50_000, 20, 20)
     _answer(answers, True)
     while True:
         work, given = pickle.load(requests)

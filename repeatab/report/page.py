@@ -110,7 +110,7 @@ def page_bytes(
         if isinstance(figure, data.WhatMoreRunsBuy)
     ]
     next_table = outcome.next_runs.table if outcome.next_runs is not None else None
-    text = _template().render(
+    text = template().render(
         outcome=outcome,
         alone=alone,
         job=title_case(outcome.job),
@@ -133,7 +133,8 @@ def page_bytes(
 
 
 @lru_cache(maxsize=1)
-def _template() -> Template:
+def template() -> Template:
+    """The template, ready to be filled; to make it so takes longer than to fill it."""
     from jinja2 import Environment, PackageLoader, StrictUndefined
 
     environment = Environment(

@@ -137,6 +137,7 @@ def _contents(
             drawing.begin(figure_and_images, figure)
         book = drawing.ask(workbook.workbook_bytes, outcome)
     data = json_file.result_bytes(outcome)
+    page.template()  # while the pictures are being drawn
     drawn = pictures_of(figure_and_images, outcome.figures, second=drawing, progress=progress)
     return {
         **run_sheet_files(outcome, separator=sheet_separator),

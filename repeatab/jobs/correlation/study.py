@@ -22,7 +22,7 @@ from repeatab.jobs.correlation.overall import (
 from repeatab.jobs.correlation.scatter import pooled_scatter
 from repeatab.jobs.correlation.wear import RIG, Wear, layout_with_wear
 from repeatab.jobs.levels.comparison import LevelComparison, compare_levels
-from repeatab.jobs.levels.figures import figures_before_planning, planning_figures
+from repeatab.jobs.levels.figures import figures_before_planning, figures_of_runs, planning_figures
 from repeatab.jobs.levels.influence import Influence, influence_of
 from repeatab.jobs.levels.layout import ComparisonLayout
 from repeatab.jobs.levels.looks import LookState, held_back, look_of_levels
@@ -98,11 +98,12 @@ def correlation_findings(
     how, wear = layout_with_wear(question, results)
     sets = {str(rig): int(n) for rig, n in how.table.groupby(RIG, sort=False)["pad_set"].nunique().items()}
     look = _look(question, sets)
+    early = _handed_on(figures_of_runs(how, results.quantity), ready)
     comparison, overall = _compared(question, blocked(how, results), look)
     progress("comparing", 1, 3)
     scatter = scatters_of(comparison)
     shown, hours = _with_overall(comparison, overall), question.cost.hours_per_set
-    figures = _handed_on(figures_before_planning(shown, scatter, results.quantity), ready)
+    figures = _handed_on(figures_before_planning(shown, scatter, results.quantity), ready, early)
     planned = _plans(question, comparison, look, progress)
     figures += _handed_on(planning_figures(shown, planned, hours), ready)
     names = sections_together(comparison)
@@ -147,10 +148,13 @@ def _compared(
     return comparison, overall
 
 
-def _handed_on(figures: tuple[Figure, ...], ready: FigureReady) -> tuple[Figure, ...]:
-    """The figures, each told of as ready."""
+def _handed_on(
+    figures: tuple[Figure, ...], ready: FigureReady, before: tuple[Figure, ...] = ()
+) -> tuple[Figure, ...]:
+    """The figures, each told of as ready unless it was before."""
     for figure in figures:
-        ready(figure)
+        if figure not in before:
+            ready(figure)
     return figures
 
 

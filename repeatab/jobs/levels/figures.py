@@ -51,12 +51,17 @@ def figures_before_planning(
     comparison: LevelComparison, scatter: Mapping[Key, LevelScatter], quantity: Quantity
 ) -> tuple[Figure, ...]:
     """What was found."""
-    found: list[Figure] = [*_offset_figures(comparison, quantity), _sets_figure(comparison.how, quantity)]
+    sets, *order = figures_of_runs(comparison.how, quantity)
+    found: list[Figure] = [*_offset_figures(comparison, quantity), sets]
     if any(s.ratio is not None for s in scatter.values()):
         found.append(_scatter_figure(comparison, scatter, quantity))
-    if any(name in comparison.how.table.columns for name in _ORDERS):
-        found.append(_order_figure(comparison.how, quantity))
-    return tuple(found)
+    return (*found, *order)
+
+
+def figures_of_runs(how: ComparisonLayout, quantity: Quantity) -> tuple[Figure, ...]:
+    """The runs as they are, which no comparison changes: set by set, and in their order where that is known."""
+    ordered = any(name in how.table.columns for name in _ORDERS)
+    return (_sets_figure(how, quantity), *([_order_figure(how, quantity)] if ordered else []))
 
 
 def planning_figures(
