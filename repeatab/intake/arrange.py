@@ -32,6 +32,7 @@ class Part:
     typed: bool
     detected: tuple[str, ...]
     decimal: str = ""
+    nominal: float | None = None
 
 
 def with_folder_values(raw: RawTable, values: Mapping[str, str]) -> RawTable:
@@ -76,6 +77,7 @@ def arrange(raw: RawTable, plan: ColumnPlan) -> Part:
         typed=raw.typed,
         detected=raw.detected,
         decimal=raw.decimal,
+        nominal=raw.nominal,
     )
 
 

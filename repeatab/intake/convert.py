@@ -84,7 +84,9 @@ def _in_full(
     texts = [_texts_of_result(part, of, plan) for part, of in zip(parts, marks, strict=True)]
     if any(text is None for text in texts):
         return list(tables), None, (lost.finding(nominal=None, text=False),)
-    nominal = nominal_near(float(values[np.isfinite(values)][0]))
+    # Portions of one file have one value in common.
+    known = parts[0].nominal
+    nominal = nominal_near(float(values[np.isfinite(values)][0])) if known is None else known
     made = [
         table.append_column(FINE, less_nominal(text or (), nominal))
         for table, text in zip(tables, texts, strict=True)

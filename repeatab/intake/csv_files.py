@@ -63,6 +63,7 @@ def read_text_table(
         table=table,
         row_numbers=row_numbers,
         decimal=portion.head.decimal if portion is not None else "",
+        nominal=portion.head.nominal if portion is not None else None,
         heading=dialect.records[: dialect.header],
         units=units,
         comma_between=dialect.separator is Separator.COMMA,

@@ -15,14 +15,15 @@ from typing import Any
 
 from repeatab.base.errors import InputError
 from repeatab.base.progress import Progress
-from repeatab.intake.columns import ColumnPlan, plan_columns
+from repeatab.intake.columns import RESULT, ColumnPlan, plan_columns
 from repeatab.intake.csv_files import read_text_table
 from repeatab.intake.dialect import find_dialect, to_utf8
+from repeatab.intake.full_digits import nominal_near
 from repeatab.intake.heads import Counts, covariates_of, numbers_among
 from repeatab.intake.large_files import MOST_ROWS
 from repeatab.intake.large_text import head_bytes
 from repeatab.intake.machines import Machines, on_machines
-from repeatab.intake.numbers import TextColumn, decimal_shown
+from repeatab.intake.numbers import TextColumn, decide_marks, decimal_shown, parse_numbers
 from repeatab.intake.options import ReadOptions
 from repeatab.intake.portions import ParquetPortion, TextHead, TextPortion
 from repeatab.intake.raw import RawTable
@@ -178,11 +179,16 @@ def _head(file: SourceFile, plan: ColumnPlan) -> tuple[TextHead, Counts]:
     decimal = decimal_shown(columns, options)
     if not decimal:
         raise NotDividedError("its first rows do not show the decimal mark; declare it")
+    marks = decide_marks(columns, options, file=file.name, comma_between=raw.comma_between)
+    result = plan.columns.get(RESULT, next(iter(plan.sections.values()), ""))
+    (cells,) = [column for column in columns if column.name == result]
+    numbers = parse_numbers(cells, marks, file=file.name).drop_null()
     below = range(dialect.header + 1, len(dialect.records))
     units = next((at for at in below if any(cell.strip() for cell in dialect.records[at])), dialect.header)
     head = TextHead(
         size=0, rows=(units if raw.units else dialect.header) + 1, separator=dialect.separator,
         encoding=options.encoding, header_row=dialect.header + 1, units=bool(raw.units), decimal=decimal,
+        nominal=nominal_near(numbers[0].as_py()) if len(numbers) else 0.0,
     )  # fmt: skip
     return head, numbers_among(raw, plan)
 

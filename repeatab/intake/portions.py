@@ -16,7 +16,8 @@ class TextHead:
     """The beginning of a text file down to its first row, and what it shows of the rest.
 
     size, rows : its bytes and its rows. header_row : of the column names, from 1. units : whether a units row is the
-    last of it. decimal : the decimal mark that the cells under it show beyond doubt.
+    last of it. decimal : the decimal mark that the cells under it show beyond doubt. nominal : what is taken off the
+    results of all portions where doubles would lose digits.
     """
 
     size: int
@@ -26,6 +27,7 @@ class TextHead:
     header_row: int
     units: bool
     decimal: str
+    nominal: float = 0.0
 
     def options(self, options: ReadOptions) -> ReadOptions:
         """How to read the head and rows of any portion under it."""

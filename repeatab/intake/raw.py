@@ -24,7 +24,8 @@ class RawTable:
     units : column -> text of the units row; empty without one.
     comma_between : whether a comma stands between the values, so that it cannot be a bare decimal mark.
     typed : whether the file itself says which columns are numbers (Parquet), so labels keep their types.
-    decimal : the decimal mark that the head of the file shows, where these are some of its rows; else "".
+    decimal, nominal : the decimal mark that the head of the file shows, and what is taken off results where digits
+        would be lost, where these are some of its rows; else "" and None.
     """
 
     file: str
@@ -36,6 +37,7 @@ class RawTable:
     typed: bool = False
     detected: tuple[str, ...] = ()
     decimal: str = ""
+    nominal: float | None = None
 
 
 def refuse_bad_names(names: Sequence[str], wanted: Sequence[str], *, file: str, row: int) -> None:

@@ -19,8 +19,12 @@ import pandas as pd
 import pytest
 
 import repeatab as rb
+from repeatab.base.quantity import FRICTION
 from repeatab.cells import merged, reduce_to_cells
+from repeatab.intake import dividing, spread
+from repeatab.intake.aliases import Aliases
 from repeatab.intake.full_digits import FINE, digits_lost, less_nominal, nominal_near
+from repeatab.intake.machines import Machines
 from repeatab.intake.options import ReadOptions
 
 # Digits of F by the way of the text (seen: 15.07 and more); doubles hold 4 on the last three, 10 on the rest.
@@ -78,6 +82,29 @@ def test_a_decimal_comma_and_a_wide_archive_of_files(tmp_path):
         part = rb.read_results(tmp_path / f"part{at}.csv", columns=COLUMNS, options=OWN)
         parts.append(reduce_to_cells(part, result="result", factors=["treatment"]))
     assert digits(f_of(merged(parts)), certified) >= 14
+
+
+@pytest.mark.parametrize("name", ["SmLs08", "SmLs05"])
+def test_a_file_in_pieces_on_several_machines(name, tmp_path, monkeypatch):
+    """One nominal value for all pieces, and cells that are merged at its level without loss. Seen: 15 and more."""
+    for module in (dividing, spread):
+        monkeypatch.setattr(
+            module, "on_machines", lambda _, work, items, **__: [work(item) for item in items]
+        )
+    monkeypatch.setattr(dividing, "MOST_BYTES", 6000)
+    certified = write_set(name, tmp_path / "a.csv")
+
+    def cells(results):
+        return reduce_to_cells(results, result="result", factors=["treatment"])
+
+    order = spread.Order(
+        columns=COLUMNS, options=OWN, aliases=Aliases(), exclude=(), quantity=FRICTION, base=None, make=cells
+    )
+    shared = spread.read_on_machines(tmp_path / "a.csv", order, Machines("tcp://here:1"))
+    assert len(shared.made) > 3
+    assert digits(f_of(merged(shared.made)), certified) >= 14
+    (finding,) = [f for f in shared.results.findings if f.check == "digits of the result"]
+    assert "which keeps all" in finding.text
 
 
 def test_the_finding_says_what_would_be_lost_and_what_was_done(tmp_path):
