@@ -15,6 +15,26 @@ from hypothesis import settings
 
 REFERENCE = Path(__file__).parent / "reference"
 
+CORRELATION_STUDY = """\
+job = "correlation_check"
+title = "R2 against R1"
+rig = "R2"
+reference_rig = "R1"
+
+[results]
+files = "march.csv"
+quantity = "friction"
+
+[columns]
+result = "mu"
+rig = "rig"
+pad_set = "set"
+section = "section"
+
+[sections."fade 1"]
+margin = "5 %"
+"""
+
 # The same examples on every machine and run, however slow it is: a red test is a defect, not the weather.
 settings.register_profile("repeatable", deadline=None, derandomize=True, database=None)
 settings.load_profile("repeatable")
@@ -106,3 +126,9 @@ def variance_case() -> Any:
 def reference_folder() -> Path:
     """Where published values and data stand."""
     return REFERENCE
+
+
+@pytest.fixture(scope="session")
+def correlation_study() -> str:
+    """A study file of a correlation check that loads; tests spoil or replace a piece of it."""
+    return CORRELATION_STUDY

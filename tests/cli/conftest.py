@@ -14,26 +14,6 @@ import pytest
 
 PROJECT = Path(__file__).parents[2]
 
-STUDY = """\
-job = "correlation_check"
-title = "R2 against R1"
-rig = "R2"
-reference_rig = "R1"
-
-[results]
-files = "march.csv"
-quantity = "friction"
-
-[columns]
-result = "mu"
-rig = "rig"
-pad_set = "set"
-section = "section"
-
-[sections.characteristic]
-margin = "5 %"
-"""
-
 Ran = subprocess.CompletedProcess[str]
 
 
@@ -128,12 +108,13 @@ def rows(rig: str, first: int, values: list[float], section: str = "characterist
 
 
 @pytest.fixture
-def lab(tmp_path: Path) -> Callable[..., Path]:
+def lab(tmp_path: Path, correlation_study: str) -> Callable[..., Path]:
     """Write a study file and its results into the test's folder; pieces of both can be replaced."""
+    study = correlation_study.replace('"fade 1"', "characteristic")
 
     def written(old: str = "", new: str = "", *, table: str | None = None) -> Path:
-        assert old in STUDY
-        (tmp_path / "study.toml").write_text(STUDY.replace(old, new, 1), encoding="utf-8")
+        assert old in study
+        (tmp_path / "study.toml").write_text(study.replace(old, new, 1), encoding="utf-8")
         if table is None:
             lines = rows("R1", 1, [0.401, 0.405, 0.398, 0.402, 0.407, 0.400])
             lines += rows("R2", 1, [0.403, 0.399, 0.404, 0.401, 0.406, 0.398])

@@ -10,26 +10,6 @@ import pytest
 from repeatab.base.errors import StudyError
 from repeatab.study.loading import Study, load_study
 
-CORRELATION = """\
-job = "correlation_check"
-title = "R2 against R1"
-rig = "R2"
-reference_rig = "R1"
-
-[results]
-files = "march.csv"
-quantity = "friction"
-
-[columns]
-result = "mu"
-rig = "rig"
-pad_set = "set"
-section = "section"
-
-[sections."fade 1"]
-margin = "5 %"
-"""
-
 GAUGE = """\
 job = "gauge_study"
 title = "Gauge study"
@@ -52,10 +32,10 @@ tolerance = { lower = 0.34, upper = 0.46 }
 
 
 @pytest.fixture
-def load(tmp_path: Path) -> Callable[..., Study]:
-    """Load a study file after replacing one piece of its text by another."""
+def load(tmp_path: Path, correlation_study: str) -> Callable[..., Study]:
+    """Load a study file after replacing one piece of its text by another; of a correlation check unless told."""
 
-    def loaded(old: str = "", new: str = "", *, base: str = CORRELATION) -> Study:
+    def loaded(old: str = "", new: str = "", *, base: str = correlation_study) -> Study:
         assert old in base
         path = tmp_path / "study.toml"
         path.write_text(base.replace(old, new, 1) if old else base + new, encoding="utf-8")
@@ -65,20 +45,15 @@ def load(tmp_path: Path) -> Callable[..., Study]:
 
 
 @pytest.fixture
-def refusal(load: Callable[..., Study]) -> Callable[..., str]:
+def refusal(load: Callable[..., Study], correlation_study: str) -> Callable[..., str]:
     """The message with which a spoilt study file is refused."""
 
-    def message(old: str = "", new: str = "", *, base: str = CORRELATION) -> str:
+    def message(old: str = "", new: str = "", *, base: str = correlation_study) -> str:
         with pytest.raises(StudyError) as caught:
             load(old, new, base=base)
         return str(caught.value)
 
     return message
-
-
-@pytest.fixture
-def correlation() -> str:
-    return CORRELATION
 
 
 @pytest.fixture

@@ -65,11 +65,11 @@ def test_how_long_a_correction_holds_is_stated_with_the_day_it_counts_from(
     assert "needs as_of" in text
 
 
-def test_several_rigs_against_one_or_each_against_each(load: Load, correlation: str) -> None:
+def test_several_rigs_against_one_or_each_against_each(load: Load, correlation_study: str) -> None:
     several = load('rig = "R2"', 'rig = ["R2", "R3"]').question
     assert isinstance(several, CorrelationCheck)
     assert several.pairs == (("R2", "R1"), ("R3", "R1"))
-    alone = correlation.replace('reference_rig = "R1"\n', "")
+    alone = correlation_study.replace('reference_rig = "R1"\n', "")
     each = load('rig = "R2"', 'rig = ["R1", "R2", "R3"]', base=alone).question
     assert isinstance(each, CorrelationCheck)
     assert len(each.pairs) == 3
@@ -91,12 +91,12 @@ def test_a_gauge_study_as_its_file_states_it(load: Load, gauge: str) -> None:
     )
 
 
-def test_the_ways_of_reading_arrive_as_types(load: Load, correlation: str) -> None:
+def test_the_ways_of_reading_arrive_as_types(load: Load, correlation_study: str) -> None:
     study = load(
         'quantity = "friction"',
         'quantity = "brake factor"\nseparator = "semicolon"\ndecimal = "comma"\nsheet = "a"\nheader_row = 3\n'
         'factors = ["disc_batch"]',
-        base=correlation.replace("[columns]", '[columns]\ndisc_batch = "disc batch"', 1),
+        base=correlation_study.replace("[columns]", '[columns]\ndisc_batch = "disc batch"', 1),
     )
     options = study.source.options
     assert study.source.quantity is BRAKE_FACTOR
@@ -154,8 +154,8 @@ def test_exclusions_aliases_and_cost(load: Load) -> None:
     assert study.question.cost == RunCost(hours_per_set=5.0, sets_at_hand=8)
 
 
-def test_covariates_are_read_as_numbers_and_used(load: Load, correlation: str) -> None:
-    base = correlation.replace("[columns]", '[columns]\nt0 = "start_temp"', 1)
+def test_covariates_are_read_as_numbers_and_used(load: Load, correlation_study: str) -> None:
+    base = correlation_study.replace("[columns]", '[columns]\nt0 = "start_temp"', 1)
     study = load('rig = "R2"', 'rig = "R2"\ncovariates = ["t0"]', base=base)
     assert study.question.covariates == ("t0",) == study.source.options.covariates
 

@@ -132,8 +132,8 @@ def test_what_is_missing_is_asked_for(refusal: Refusal, old: str, new: str, part
     parts_in(refusal(old, new), "study.toml", *parts)
 
 
-def test_several_sections_need_a_column_that_tells_them(refusal: Refusal, correlation: str) -> None:
-    two = correlation + '[sections.recovery]\nmargin = "5 %"\n'
+def test_several_sections_need_a_column_that_tells_them(refusal: Refusal, correlation_study: str) -> None:
+    two = correlation_study + '[sections.recovery]\nmargin = "5 %"\n'
     message = refusal('section = "section"\n', "", base=two)
     parts_in(message, "columns.section", "is missing", "Several sections")
 

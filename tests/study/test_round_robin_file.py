@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -41,14 +42,8 @@ Load = Callable[..., Study]
 
 
 @pytest.fixture
-def load(tmp_path: Path) -> Load:
-    def loaded(old: str = "", new: str = "") -> Study:
-        assert old in STUDY
-        path = tmp_path / "study.toml"
-        path.write_text(STUDY.replace(old, new, 1) if old else STUDY + new, encoding="utf-8")
-        return load_study(path)
-
-    return loaded
+def load(load: Load) -> Load:
+    return partial(load, base=STUDY)
 
 
 def question_of(study: Study) -> RoundRobin:
