@@ -11,9 +11,10 @@ import shutil
 import signal
 import time
 from collections import Counter
-from collections.abc import Callable
 from dataclasses import dataclass, replace
 from pathlib import Path
+
+from child_process import in_child
 
 from repeatab.base import exchange
 from repeatab.base.folders import write_folder
@@ -57,22 +58,6 @@ def two_versions(*, drawn: bool) -> Versions:
         figures=(replace(figure, key="sources", margin=0.03),) if drawn else (),
     )
     return Versions(outcomes=(old, new), contents=(report_contents(old), report_contents(new)))
-
-
-def in_child(work: Callable[[int], None]) -> tuple[int, int]:
-    """Run `work(pipe)` in a process of its own; returns its id and the end of the pipe to read from."""
-    reading, writing = os.pipe()
-    child = os.fork()
-    if child:
-        os.close(writing)
-        return child, reading
-    try:
-        os.close(reading)
-        work(writing)
-    except BaseException as error:
-        os.write(writing, f"failed {error!r}\n".encode())
-    finally:
-        os._exit(0)
 
 
 def kill_one(

@@ -12,7 +12,8 @@ from pathlib import Path
 
 import killed_reports
 import pytest
-from killed_reports import NOTES, Versions, found_in, in_child, leftovers
+from child_process import in_child
+from killed_reports import NOTES, Versions, found_in, leftovers
 
 from repeatab.base.errors import InputError
 from repeatab.base.folders import write_folder

@@ -12,6 +12,9 @@ from types import ModuleType
 import pytest
 import sqlalchemy as sa
 
+# Processes that are killed: shared with the tests of reports.
+sys.path.insert(0, str(Path(__file__).parents[1] / "crash"))
+
 from repeatab.intake.events import Event
 from repeatab.ledger.records import Entry, ReferenceResults, ReferenceRow, Stamp, of_event, of_reference
 from repeatab.ledger.store import Ledger, open_ledger

@@ -19,6 +19,7 @@ from pathlib import Path
 
 import pytest
 import sqlalchemy as sa
+from child_process import ended, in_child
 
 from repeatab.ledger.faults import LedgerError
 from repeatab.ledger.records import Entry, Stamp
@@ -29,30 +30,6 @@ pytestmark = pytest.mark.skipif(not hasattr(os, "fork"), reason="needs fork")
 
 Make = Callable[..., Entry]
 STAMP = Stamp(by="A. Tester", at="2026-03-31T14:05:00+00:00")
-
-
-def forked(work: Callable[[int], None]) -> tuple[int, int]:
-    """Run `work(pipe)` in a process of its own; returns its id and the end of the pipe to read from."""
-    reading, writing = os.pipe()
-    child = os.fork()
-    if child:
-        os.close(writing)
-        return child, reading
-    try:
-        os.close(reading)
-        work(writing)
-    except BaseException as error:
-        os.write(writing, f"failed {error!r}\n".encode())
-    finally:
-        os._exit(0)
-
-
-def ended(child: int, reading: int, seen: bytes = b"") -> tuple[list[str], int]:
-    """What the process wrote after `seen`, line by line, and the signal that ended it (0: it ended by itself)."""
-    with os.fdopen(reading, "rb") as stream:
-        text = (seen + stream.read()).decode()
-    _, status = os.waitpid(child, 0)
-    return text.split("\n")[:-1], os.WTERMSIG(status) if os.WIFSIGNALED(status) else 0
 
 
 def write_on(place: str, entries: Iterator[Entry], pipe: int) -> None:
@@ -100,7 +77,9 @@ def kill_writers(times: int, places: Callable[[], str], event: Make, batch: Make
     for turn in range(times):
         if turn % 10 == 0:
             place, before = places(), 0
-        child, reading = forked(lambda pipe, p=place, t=turn: write_on(p, without_end(t, event, batch), pipe))  # type: ignore[misc]
+        child, reading = in_child(
+            lambda pipe, p=place, t=turn: write_on(p, without_end(t, event, batch), pipe)
+        )  # type: ignore[misc]
         # Up to five records first, then a moment somewhere in the one that follows.
         seen, wanted = b"", chance.randint(0, 5)
         while seen.count(b"\n") < wanted:
@@ -162,7 +141,7 @@ def test_a_writer_killed_at_each_of_its_statements(
     while True:
         statement += 1
         place = places()
-        child, reading = forked(lambda pipe, s=statement, p=place: die_at(s, p, pipe))  # type: ignore[misc]
+        child, reading = in_child(lambda pipe, s=statement, p=place: die_at(s, p, pipe))  # type: ignore[misc]
         reported, by = ended(child, reading)
         ledger = check_whole(place, reported)
         reached.add(0 if ledger is None else ledger.head()[0])
@@ -182,7 +161,7 @@ def test_processes_that_write_at_once(place: str, event_entry: Make, batch: Make
     each, writers = 12, 4
     # Each of them also tries to make the ledger.
     running = [
-        forked(
+        in_child(
             lambda pipe, w=w: write_on(  # type: ignore[misc]
                 place, iter([event_entry(text=f"{w}.{i}") if i % 3 else batch(40) for i in range(each)]), pipe
             )
@@ -227,7 +206,7 @@ def test_a_file_that_may_not_grow_leaves_the_ledger_whole(
         except LedgerError as error:
             os.write(pipe, f"refused {error}\n".encode())
 
-    (line,), by = ended(*forked(limited))
+    (line,), by = ended(*in_child(limited))
     assert by == 0
     assert line.startswith("refused")
     assert "no room left on the disk" in line
