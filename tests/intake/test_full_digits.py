@@ -91,7 +91,7 @@ def test_a_file_in_pieces_on_several_machines(name, tmp_path, monkeypatch):
         monkeypatch.setattr(
             module, "on_machines", lambda _, work, items, **__: [work(item) for item in items]
         )
-    monkeypatch.setattr(dividing, "MOST_BYTES", 6000)
+    monkeypatch.setattr(dividing, "MOST_BYTES", 1500)
     certified = write_set(name, tmp_path / "a.csv")
 
     def cells(results):
