@@ -231,7 +231,7 @@ def level_mean(
     rest = replace(model, fixed=tuple(term for term in model.fixed if factor not in term.factors))
     share = block.count / block.count.sum()
     at = np.einsum("c,gcv->gv", share, block.mean[:, :, 1:]) + block.shift[1:]
-    return _mean_alone(_only(block, factor, level), rest, at, f"{factor} {level}", shares or {})
+    return _mean_alone(block.keep(block.holds(factor, level)), rest, at, f"{factor} {level}", shares or {})
 
 
 def _mean_alone(
@@ -363,16 +363,6 @@ def difference_limits(pair: Pair, level: float) -> tuple[FloatArray, FloatArray]
     se, df = pair.precision(np.ones_like(estimate))
     half = special.stdtrit(df, (1 + level) / 2) * se
     return estimate - half, estimate + half
-
-
-def _only(block: Block, factor: str, level: object) -> Block:
-    """The cells at one level of a factor."""
-    matches = [i for i, label in enumerate(block.levels_of(factor)) if label == level]
-    keep = np.isin(block.code_of(factor), matches)
-    return replace(
-        block, codes=block.codes[keep], count=block.count[keep],
-        mean=block.mean[:, keep], cross=block.cross[:, keep],
-    )  # fmt: skip
 
 
 def contrast_correlation(pairs: Sequence[PooledPair]) -> FloatArray:

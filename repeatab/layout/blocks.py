@@ -11,6 +11,7 @@ from dataclasses import dataclass, replace
 from typing import overload
 
 import numpy as np
+from numpy.typing import NDArray
 
 from repeatab.cells import Cells, FloatArray, IntArray, LabelArray
 from repeatab.cells.table import combined_columns
@@ -49,6 +50,18 @@ class Block:
     def levels_of(self, factor: str) -> LabelArray:
         """All labels of one factor (some may be absent from this block)."""
         return self.levels[self.factors.index(factor)]
+
+    def holds(self, factor: str, *levels: object) -> NDArray[np.bool_]:
+        """(cells,) whether a cell is at one of these levels of a factor."""
+        wanted = np.array([label in levels for label in self.levels_of(factor)], dtype=bool)
+        return wanted[self.code_of(factor)]
+
+    def keep(self, cells: NDArray[np.bool_] | IntArray) -> Block:
+        """Some of the cells, with the numbers that their levels had."""
+        return replace(
+            self, codes=self.codes[cells], count=self.count[cells],
+            mean=self.mean[:, cells], cross=self.cross[:, cells],
+        )  # fmt: skip
 
     def take(self, at: slice | IntArray) -> Block:
         """The same layout for some of the groups."""

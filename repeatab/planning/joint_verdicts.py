@@ -127,10 +127,7 @@ def fitted_looks(plan: JointPlan, blocks: Sequence[Block]) -> list[Views]:
     """The views of every section at each look."""
     return [
         [
-            [
-                tuple(MovedPair(pair=view) for view in views)
-                for views in plan.pairs(kept_cells(block, look.cells))
-            ]
+            [tuple(MovedPair(pair=view) for view in views) for views in plan.pairs(block.keep(look.cells))]
             for block in blocks
         ]
         for look in plan.looks
@@ -168,16 +165,6 @@ def section_variances(section: PlannedSection, draws: int, uncertain: bool) -> F
     if uncertain and section.drawn is not None:
         return np.resize(section.drawn, (draws, section.drawn.shape[1]))
     return np.broadcast_to(section.variances, (draws, len(section.variances)))
-
-
-def kept_cells(block: Block, cells: BoolArray) -> Block:
-    """Some of the cells of a block."""
-    if cells.all():
-        return block
-    return replace(
-        block, codes=block.codes[cells], count=block.count[cells],
-        mean=block.mean[:, cells], cross=block.cross[:, cells],
-    )  # fmt: skip
 
 
 def _chance(plan: JointPlan, fitted: Sequence[Views], share: float, draws: int) -> JointChance:

@@ -290,8 +290,7 @@ def single_set(block: Block, pair: LevelPair, factor: str) -> str | None:
     if pair.use is not SetUse.SPLIT:
         return None
     for level in (pair.a, pair.b):
-        at = np.array([label == level for label in block.levels_of(factor)])[block.code_of(factor)]
-        if len(np.unique(block.code_of("pad_set")[at])) == 1:
+        if len(np.unique(block.code_of("pad_set")[block.holds(factor, level)])) == 1:
             return (
                 f"{level} has a single pad set here, so what is the set's own and what belongs to {level} are one, "
                 f"however often the set ran. Run more pad sets of {level}."

@@ -281,10 +281,7 @@ def _leave_outs(block: Block, how: ComparisonLayout) -> Iterator[tuple[list[Any]
     stacks: dict[bytes, list[tuple[Any, Block]]] = {}
     for code in np.unique(block.codes[:, place]):
         keep = block.codes[:, place] != code
-        reduced = _renumbered(replace(
-            block, codes=block.codes[keep], count=block.count[keep],
-            mean=block.mean[:, keep], cross=block.cross[:, keep],
-        ), place)  # fmt: skip
+        reduced = _renumbered(block.keep(keep), place)
         order = bytes(repr([firsts.get(label) for label in reduced.levels[place]]), "utf-8")
         stacks.setdefault(same_layout(reduced) + order, []).append((block.levels[place][code], reduced))
     for stack in stacks.values():

@@ -6,7 +6,7 @@ Out: Pairs for judgement/comparison: pooled always; separate or paired, as the s
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from functools import cached_property
 from typing import Any
 
@@ -78,8 +78,7 @@ def _own_scatter(block: Block, how: ComparisonLayout, pair: LevelPair, fit: Bloc
     sloping = POSITION in how.alone.covariates
     order = first if 0 < first.sum() < len(first) and not sloping else None
     paired = difference_pair(means, order, _covariate_gaps(block, how.factor, pair))
-    codes, levels = block.code_of(how.factor), block.levels_of(how.factor)
-    rest = np.array([levels[code] in (pair.a, pair.b) for code in codes])
+    rest = block.holds(how.factor, pair.a, pair.b)
     rest[cells] = False
     if not rest.any():
         return paired
@@ -101,10 +100,7 @@ def _with_the_rest(
     Deal 1959, Biometrics 15, 543-550). Weights fixed beforehand would estimate something else than the pooled view
     does, and two views that disagree by chance hardly ever reach a verdict together.
     """
-    others = replace(
-        block, codes=block.codes[rest], count=block.count[rest],
-        mean=block.mean[:, rest], cross=block.cross[:, rest],
-    )  # fmt: skip
+    others = block.keep(rest)
     plain = Model(
         random=how.alone.random,
         fixed=tuple(t for t in how.alone.fixed if t.factors == (how.factor,)),

@@ -33,7 +33,7 @@ def split_pair(block: Block, how: ComparisonLayout, pair: LevelPair, fit: BlockF
         A level has too few sets for a scatter of its own.
     """
     block, model = _without_wear(block, how.alone, fit)
-    own = _in_shared_blocks(of_levels(block, how.factor, pair), how, pair)
+    own = _in_shared_blocks(block.keep(block.holds(how.factor, pair.a, pair.b)), how, pair)
     if _each_shows_its_sets(own, model, how.factor, pair):
         return separate_pair(
             own, model, how.factor, pair.a, pair.b, shares=_shares(own, model, how.factor, pair)
@@ -48,7 +48,7 @@ def split_pair(block: Block, how: ComparisonLayout, pair: LevelPair, fit: BlockF
 
 def _shares(block: Block, model: Model, factor: str, pair: LevelPair) -> Shares:
     """The weights of the blocks by what the sets in them tell of the difference."""
-    sides = [_at(block, factor, level) for level in (pair.a, pair.b)]
+    sides = [block.holds(factor, level) for level in (pair.a, pair.b)]
     sets = block.code_of("pad_set")
     found: dict[str, dict[object, float]] = {}
     for term in model.fixed:
@@ -65,38 +65,18 @@ def _shares(block: Block, model: Model, factor: str, pair: LevelPair) -> Shares:
     return found
 
 
-def of_levels(block: Block, factor: str, pair: LevelPair) -> Block:
-    """The cells at the two levels of a pair."""
-    levels = block.levels_of(factor)
-    wanted = np.array([level in (pair.a, pair.b) for level in levels])
-    return _kept(block, wanted[block.code_of(factor)])
-
-
-def _kept(block: Block, keep: np.ndarray) -> Block:
-    return replace(
-        block, codes=block.codes[keep], count=block.count[keep],
-        mean=block.mean[:, keep], cross=block.cross[:, keep],
-    )  # fmt: skip
-
-
-def _at(block: Block, factor: str, level: object) -> np.ndarray:
-    wanted = np.array([label == level for label in block.levels_of(factor)])
-    found: np.ndarray = wanted[block.code_of(factor)]
-    return found
-
-
 def _in_shared_blocks(block: Block, how: ComparisonLayout, pair: LevelPair) -> Block:
     """The cells in blocks that hold both levels; lots beside rigs count as blocks too."""
     names = [term.factors[0] for term in how.alone.fixed if term.factors != (how.factor,)]
     for name in names:
-        codes, first = block.code_of(name), _at(block, how.factor, pair.a)
+        codes, first = block.code_of(name), block.holds(how.factor, pair.a)
         shared = np.intersect1d(codes[first], codes[~first])
         if len(shared) == 0:
             raise LayoutError(
                 f"{pair.a} and {pair.b} share no {name.replace('_', ' ')}, so the two cannot be told apart from it. "
                 f"Run both with the same {name.replace('_', ' ')}."
             )
-        block = _kept(block, np.isin(codes, shared))
+        block = block.keep(np.isin(codes, shared))
     return block
 
 
@@ -106,7 +86,7 @@ def _each_shows_its_sets(block: Block, model: Model, factor: str, pair: LevelPai
     place = [term.factors for term in rest.random].index(("pad_set",))
     for level in (pair.a, pair.b):
         try:
-            layout = layout_of(_kept(block, _at(block, factor, level)), rest)
+            layout = layout_of(block.keep(block.holds(factor, level)), rest)
         except LayoutError:
             return False
         if place in layout.separable.absorbed:
@@ -117,7 +97,7 @@ def _each_shows_its_sets(block: Block, model: Model, factor: str, pair: LevelPai
 def _block_means(block: Block, how: ComparisonLayout, pair: LevelPair) -> FloatArray:
     """(groups, blocks, 2) means of both levels in each block, sets weighing alike."""
     codes = block.code_of(how.blocks[0])
-    sides = [_at(block, how.factor, level) for level in (pair.a, pair.b)]
+    sides = [block.holds(how.factor, level) for level in (pair.a, pair.b)]
     means = [[_mean_of_sets(block, np.flatnonzero((codes == code) & side)) for side in sides]
              for code in np.unique(codes)]  # fmt: skip
     return np.moveaxis(np.array(means), 2, 0)

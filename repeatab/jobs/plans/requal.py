@@ -228,8 +228,8 @@ def move_plan(question: Requalification, visits: int, sets: int, beliefs: PlanBe
         return [MoveFit(block=drawn, design=design, stated=deciding.drift, logarithmic=ratio).views(pair)]
 
     count = len(question.sections)
-    after = _at(block, PHASE, question.after)
-    moved = _at(block, RIG, question.moved_rig)
+    after = block.holds(PHASE, question.after)
+    moved = block.holds(RIG, question.moved_rig)
     level = JointPlan(
         block=block, layout=told_apart(layout_of(block, SIMULATED)), pairs=views,
         sections=tuple(_section(one, beliefs.of(one.name), question) for one in question.sections),
@@ -242,11 +242,6 @@ def move_plan(question: Requalification, visits: int, sets: int, beliefs: PlanBe
         level_shown=question.burdens.level is Burden.MUST_BE_SHOWN,
         ratio_shown=question.burdens.repeatability is Burden.MUST_BE_SHOWN,
     )  # fmt: skip
-
-
-def _at(block: Block, factor: str, level: object) -> BoolArray:
-    labels = block.levels_of(factor)
-    return np.array([labels[code] == level for code in block.code_of(factor)], np.bool_)
 
 
 def _looks(question: Requalification, block: Block, after: BoolArray, last: int) -> tuple[PlannedLook, ...]:

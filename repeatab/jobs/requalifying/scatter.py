@@ -25,7 +25,6 @@ from repeatab.jobs.levels.layout import LevelPair
 from repeatab.jobs.levels.scatter import LevelScatter, level_scatter
 from repeatab.jobs.requalifying.design import PAD_SET, PHASE, RIG, VISIT, MoveDesign, rig_use
 from repeatab.jobs.requalifying.question import RequalSection
-from repeatab.jobs.requalifying.views import of_level
 from repeatab.judgement.comparison import holm_levels
 from repeatab.layout.blocks import Block
 from repeatab.outcome.verdict import Qualifier, Verdict
@@ -119,7 +118,7 @@ def _estimated(
 
 
 def _scatter(block: Block, design: MoveDesign, level: float) -> LevelScatter:
-    own = of_level(block, RIG, design.moved)
+    own = block.keep(block.holds(RIG, design.moved))
     pair = _moved_pair(design)
     if min(_sets_beyond_visits(own, phase) for phase in (pair.a, pair.b)) < 1:
         own = _without_visits(own)
@@ -134,7 +133,7 @@ def _moved_pair(design: MoveDesign) -> LevelPair:
 
 
 def _sets_beyond_visits(block: Block, phase: Any) -> int:
-    own = of_level(block, PHASE, phase)
+    own = block.keep(block.holds(PHASE, phase))
     return len(np.unique(own.code_of(PAD_SET))) - len(np.unique(own.code_of(VISIT)))
 
 

@@ -249,7 +249,7 @@ def _rig_changes(
     here = {
         rig: own
         for rig in (design.moved, *design.controls)
-        for own in [of_level(block, RIG, rig)]
+        for own in [block.keep(block.holds(RIG, rig))]
         if len(np.unique(own.code_of(PHASE))) == 2 or rig == design.moved
     }
     for rig, own in here.items():
@@ -283,18 +283,8 @@ def _change(
 
 def _visit_counts(block: Block, phase: Any) -> tuple[int, int]:
     """Pad sets and visits of a phase."""
-    own = of_level(block, PHASE, phase)
+    own = block.keep(block.holds(PHASE, phase))
     return len(np.unique(own.code_of(PAD_SET))), len(np.unique(own.code_of(VISIT)))
-
-
-def of_level(block: Block, factor: str, level: object) -> Block:
-    """The cells at one level of a factor."""
-    wanted = np.array([label == level for label in block.levels_of(factor)])
-    keep = wanted[block.code_of(factor)]
-    return replace(
-        block, codes=block.codes[keep], count=block.count[keep],
-        mean=block.mean[:, keep], cross=block.cross[:, keep],
-    )  # fmt: skip
 
 
 def _added(variance: FloatArray, df: FloatArray, shares: Mapping[Any, _Visits]) -> Added:
