@@ -84,15 +84,14 @@ def test_a_decimal_comma_and_a_wide_archive_of_files(tmp_path):
     assert digits(f_of(merged(parts)), certified) >= 14
 
 
-@pytest.mark.parametrize("name", ["SmLs08", "SmLs05"])
-def test_a_file_in_pieces_on_several_machines(name, tmp_path, monkeypatch):
-    """One nominal value for all pieces, and cells that are merged at its level without loss. Seen: 15 and more."""
+def test_a_file_in_pieces_on_several_machines(tmp_path, monkeypatch):
+    """One nominal value for all pieces, and cells that are merged at its level without loss. Seen: 15.8 digits."""
     for module in (dividing, spread):
         monkeypatch.setattr(
             module, "on_machines", lambda _, work, items, **__: [work(item) for item in items]
         )
     monkeypatch.setattr(dividing, "MOST_BYTES", 1500)
-    certified = write_set(name, tmp_path / "a.csv")
+    certified = write_set("SmLs08", tmp_path / "a.csv")
 
     def cells(results):
         return reduce_to_cells(results, result="result", factors=["treatment"])
