@@ -7,22 +7,27 @@ variance, fixed effects and contrasts, for one group of data or for many in one 
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
-from contextlib import suppress
 from dataclasses import dataclass
-from functools import cached_property, lru_cache
+from functools import cached_property
 from typing import TYPE_CHECKING, Any, overload
 
 import numpy as np
 
 from repeatab.base.errors import LayoutError, StudyError, listed
 from repeatab.base.notes import Note
-from repeatab.cells import Cells, FloatArray, IntArray, LabelArray, reduce_to_cells
+from repeatab.cells import Cells, FloatArray, IntArray, reduce_to_cells
 from repeatab.estimation.block_fit import BlockFit as BlockFit
 from repeatab.estimation.block_fit import Method as Method
 from repeatab.estimation.block_fit import method_of
 from repeatab.estimation.contrasts import Contrast, fixed_rows, level_contrast
 from repeatab.estimation.fit_notes import fit_notes
-from repeatab.estimation.mean_squares import MeanSquares
+from repeatab.estimation.fit_tables import (
+    COLUMNS,
+    anova_frames,
+    component_table,
+    index_of_labels,
+    named_index,
+)
 from repeatab.estimation.one_thread import one_thread
 from repeatab.layout.blocks import Block, Division, GroupLabels, divided
 from repeatab.layout.layout import Layout, layout_of
@@ -70,19 +75,19 @@ class Fit:
         if len(tables) == 1 and len(self.blocks[0].layout.estimated) == last:
             table = tables[0]
         else:
-            table = np.full((len(self.groups), len(sources), len(_COLUMNS)), np.nan)
+            table = np.full((len(self.groups), len(sources), len(COLUMNS)), np.nan)
             for part, own in zip(self.blocks, tables, strict=True):
                 table[np.ix_(part.block.groups, np.array([*part.layout.estimated, last]))] = own
         return pd.DataFrame(
-            table.reshape(-1, len(_COLUMNS)),
+            table.reshape(-1, len(COLUMNS)),
             index=self._index(sources, "source"),
-            columns=_named_index(_COLUMNS),
+            columns=named_index(COLUMNS),
         )
 
     @staticmethod
     def _table(part: BlockFit) -> FloatArray:
         with one_thread(0, rows=part.block.mean.shape[0] * part.block.mean.shape[1]):
-            return _component_table(part)
+            return component_table(part)
 
     @cached_property
     def anova(self) -> pd.DataFrame | None:
@@ -94,7 +99,7 @@ class Fit:
             analysis = part.mean_squares
             if analysis is None:
                 return None
-            frames.extend(_anova_frames(part, analysis, [self.groups[g] for g in part.block.groups], self.by))
+            frames.extend(anova_frames(part, analysis, [self.groups[g] for g in part.block.groups], self.by))
         order = sorted(range(len(frames)), key=lambda i: frames[i][0])
         joined = pd.concat([frames[i][1] for i in order], ignore_index=True)
         return joined.set_index(list(self.by)) if self.by else joined
@@ -168,7 +173,7 @@ class Fit:
     def _group_index(self) -> pd.Index[Any]:
         import pandas as pd
 
-        columns = [_index_of_labels(labels) for labels in self.groups.columns]
+        columns = [index_of_labels(labels) for labels in self.groups.columns]
         if len(columns) == 1:
             return columns[0].rename(self.by[0])
         return pd.MultiIndex.from_arrays(columns, names=list(self.by))
@@ -177,7 +182,7 @@ class Fit:
         import pandas as pd
 
         if not self.by:
-            return _named_index(names, title)
+            return named_index(names, title)
         groups: Any = self._group_index()
         if len(self.by) == 1:
             # One factor: its labels are the groups themselves.
@@ -354,66 +359,3 @@ def _cells(data: Any, result: str | None, model: Model, by: Sequence[str]) -> tu
     if result is None:
         raise StudyError("result: not given; expected the name of the column to analyse.")
     return reduce_to_cells(data, result=result, factors=keys, covariates=model.covariates), result
-
-
-# An index cannot be changed, so that one serves all fits of a model.
-@lru_cache(maxsize=64)
-def _named_index(names: tuple[str, ...], title: str | None = None) -> pd.Index[Any]:
-    import pandas as pd
-
-    return pd.Index(list(names), name=title)
-
-
-def _index_of_labels(labels: LabelArray) -> pd.Index[Any]:
-    """An index with the type that its labels have; whole numbers are told at a glance."""
-    import pandas as pd
-
-    if len(labels) and pd.api.types.infer_dtype(labels, skipna=False) == "integer":
-        with suppress(OverflowError):
-            return pd.Index(labels.astype(np.int64))
-    found: pd.Index[Any] = pd.Index(list(labels))
-    return found
-
-
-_COLUMNS = ("variance", "raw_variance", "sd", "sd_lower", "sd_upper", "share")
-
-
-def _component_table(part: BlockFit) -> FloatArray:
-    """(groups, components, columns)"""
-    raw = part.variances
-    lower, upper = part.limits
-    table = np.empty((*raw.shape, len(_COLUMNS)))
-    variance = np.maximum(raw, 0.0)
-    table[..., 0], table[..., 1] = variance, raw
-    for at, squared in ((2, variance), (3, lower), (4, upper)):
-        np.sqrt(squared, out=table[..., at])
-    np.divide(variance, variance.sum(axis=1, keepdims=True), out=table[..., 5])
-    return table
-
-
-def _anova_frames(
-    part: BlockFit, analysis: MeanSquares, groups: list[tuple[object, ...]], by: tuple[str, ...]
-) -> list[tuple[int, pd.DataFrame]]:
-    import pandas as pd
-    from scipy import special
-
-    sources = [name for name, random in zip(analysis.names, analysis.random, strict=True) if random]
-    words = [_expected_in_words(row, sources) for row in analysis.expected]
-    p = special.fdtrc(analysis.df, analysis.denominator_df, analysis.f)
-    frames = []
-    for position, (g, labels) in enumerate(zip(part.block.groups, groups, strict=True)):
-        table: dict[str, Any] = dict(zip(by, labels, strict=True))
-        table |= {
-            "source": analysis.names, "df": analysis.df, "ss": analysis.ss[position],
-            "ms": analysis.ms[position], "ems": words, "f": analysis.f[position], "p": p[position],
-        }  # fmt: skip
-        frames.append((int(g), pd.DataFrame(table)))
-    return frames
-
-
-def _expected_in_words(row: FloatArray, sources: Sequence[str]) -> str:
-    parts = []
-    for multiplier, name in zip(row, sources, strict=True):
-        if multiplier:
-            parts.append(f"var({name})" if multiplier == 1 else f"{multiplier:g} var({name})")
-    return " + ".join(reversed(parts))

@@ -264,3 +264,10 @@ def test_mixed_together_rows_are_empty_and_the_last_carries_the_number():
     assert fit.components.loc["rig × pad_set"].isna().all()
     alone = fit_of(frame)
     pd.testing.assert_series_equal(fit.components.loc["repeatability"], alone.components.loc["repeatability"])
+
+
+def test_renaming_the_index_of_one_fit_leaves_the_next_as_it_was():
+    first = fit_of(crossed(), random=["rig", "pad_set"]).components
+    first.index.name, first.columns.name = "another", "name"
+    second = fit_of(crossed(), random=["rig", "pad_set"]).components
+    assert (second.index.name, second.columns.name) == ("source", None)
