@@ -13,6 +13,8 @@ from dataclasses import dataclass, replace
 from math import ceil
 from typing import Any
 
+import numpy as np
+
 from repeatab.base.errors import InputError
 from repeatab.base.progress import Progress
 from repeatab.intake.columns import RESULT, ColumnPlan, plan_columns
@@ -179,18 +181,33 @@ def _head(file: SourceFile, plan: ColumnPlan) -> tuple[TextHead, Counts]:
     decimal = decimal_shown(columns, options)
     if not decimal:
         raise NotDividedError("its first rows do not show the decimal mark; declare it")
-    marks = decide_marks(columns, options, file=file.name, comma_between=raw.comma_between)
-    result = plan.columns.get(RESULT, next(iter(plan.sections.values()), ""))
-    (cells,) = [column for column in columns if column.name == result]
-    numbers = parse_numbers(cells, marks, file=file.name).drop_null()
+    nominal = _nominal(columns, plan, comma_between=raw.comma_between, file=file.name)
     below = range(dialect.header + 1, len(dialect.records))
     units = next((at for at in below if any(cell.strip() for cell in dialect.records[at])), dialect.header)
     head = TextHead(
         size=0, rows=(units if raw.units else dialect.header) + 1, separator=dialect.separator,
         encoding=options.encoding, header_row=dialect.header + 1, units=bool(raw.units), decimal=decimal,
-        nominal=nominal_near(numbers[0].as_py()) if len(numbers) else 0.0,
+        nominal=nominal,
     )  # fmt: skip
     return head, numbers_among(raw, plan)
+
+
+def _nominal(
+    columns: Sequence[TextColumn], plan: ColumnPlan, *, comma_between: bool, file: str
+) -> float | None:
+    """A nominal value near the first result, for all portions of the file; None where the head tells none."""
+    names = plan.sections.values() if plan.sections else [plan.columns[RESULT]]
+    try:
+        marks = decide_marks(columns, plan.options, file=file, comma_between=comma_between)
+        for column in columns:
+            if column.name in names:
+                values = parse_numbers(column, marks, file=file).to_numpy(zero_copy_only=False)
+                finite = values[np.isfinite(values)]
+                if len(finite):
+                    return nominal_near(float(finite[0]))
+    except InputError:
+        return None  # the row may be one that the study excludes
+    return None
 
 
 def _of_parquet(file: SourceFile, plan: ColumnPlan) -> _Survey:

@@ -17,7 +17,7 @@ class TextHead:
 
     size, rows : its bytes and its rows. header_row : of the column names, from 1. units : whether a units row is the
     last of it. decimal : the decimal mark that the cells under it show beyond doubt. nominal : what is taken off the
-    results of all portions where doubles would lose digits.
+    results of all portions where doubles would lose digits; None where each portion finds its own.
     """
 
     size: int
@@ -27,7 +27,7 @@ class TextHead:
     header_row: int
     units: bool
     decimal: str
-    nominal: float = 0.0
+    nominal: float | None = None
 
     def options(self, options: ReadOptions) -> ReadOptions:
         """How to read the head and rows of any portion under it."""

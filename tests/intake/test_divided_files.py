@@ -276,6 +276,30 @@ def test_refusals_name_the_row_of_the_file(tmp_path: Path, spoil: Any, parts: tu
         assert part in str(shared.value)
 
 
+def test_text_among_the_results_that_is_excluded(tmp_path: Path) -> None:
+    table = stops().astype({"mu": object})
+    table.loc[[4, 130], "mu"] = "rejected"
+    table.to_csv(tmp_path / "a.csv", index=False)
+    exclude = (
+        Exclusion(match={"run": 0}, reason="fault"),
+        Exclusion(match={"source_row": 132}, reason="fault"),
+    )
+    assert_same(*read_both(tmp_path / "a.csv", exclude=exclude))
+
+
+@pytest.mark.parametrize("name", ["a.csv", "a.parquet"])
+def test_a_column_that_is_not_there(tmp_path: Path, name: str) -> None:
+    table = stops().rename(columns={"mu": "nu"})
+    table.to_csv(tmp_path / "a.csv", index=False)
+    pq.write_table(pa.Table.from_pandas(table), tmp_path / "a.parquet", row_group_size=30)
+    with pytest.raises(InputError) as whole:
+        read_results(tmp_path / name, columns=COLUMNS, relative_to=tmp_path)
+    with pytest.raises(InputError) as shared:
+        read_on_machines(tmp_path / name, order_of(tmp_path), HERE)
+    assert str(shared.value) == str(whole.value)
+    assert "'nu'" in str(whole.value)
+
+
 def test_own_columns_are_what_they_are_in_all_pieces(tmp_path: Path) -> None:
     """A column of numbers that is empty in whole pieces, and one of labels that look like numbers in some."""
     table = stops().assign(
