@@ -5,7 +5,7 @@ In: CorrelationFindings.  Out: method notes.
 
 from __future__ import annotations
 
-from repeatab.estimation.section_interaction import SectionInteraction
+from repeatab.jobs.correlation.overall import SectionPattern
 from repeatab.jobs.correlation.study import CorrelationFindings
 from repeatab.jobs.levels.layout import SetUse
 from repeatab.jobs.levels.look_plans import looks_method
@@ -46,7 +46,7 @@ _POOLED = MethodNote(
 
 def extra_methods(found: CorrelationFindings) -> tuple[MethodNote, ...]:
     """How the numbers beside the offsets were formed, for those that were formed."""
-    resampled = [p.interaction for p in found.patterns if p.interaction is not None]
+    resampled = [pattern for pattern in found.patterns if pattern.interaction is not None]
     shared = any(pair.use is not SetUse.SPLIT for pair in found.comparison.how.pairs)
     return (
         _DAYS,
@@ -59,11 +59,19 @@ def extra_methods(found: CorrelationFindings) -> tuple[MethodNote, ...]:
     )
 
 
-def _resampled(interaction: SectionInteraction) -> MethodNote:
+def _resampled(pattern: SectionPattern) -> MethodNote:
+    interaction = pattern.interaction
+    assert interaction is not None
     arrangements = "arrangements, all there are" if interaction.complete else "random ones"
-    return MethodNote(
-        quantity="section by rig",
-        method=f"{interaction.resampling.value}, {interaction.resampled} {arrangements}",
-        source="Anderson & ter Braak (2003), J. Stat. Comput. Simul. 73, 85-113; Fisher (1935), The Design of "
-        "Experiments, section 21",
+    method = f"{interaction.resampling.value}, {interaction.resampled} {arrangements}"
+    source = (
+        "Anderson & ter Braak (2003), J. Stat. Comput. Simul. 73, 85-113; Fisher (1935), The Design of "
+        "Experiments, section 21"
     )
+    if pattern.sets.unequal:
+        method += (
+            "; unequal numbers of sets: of exchanging sets between the rigs and drawing within each rig, which need "
+            "not scatter alike, the larger p counts"
+        )
+        source += "; Brunner, Dette & Munk (1997), JASA 92, 1494-1502"
+    return MethodNote(quantity="section by rig", method=method, source=source)

@@ -15,6 +15,7 @@ from repeatab.base.errors import EstimationError, LayoutError, NotSeparableError
 from repeatab.base.margin import Margin, MarginUnit
 from repeatab.estimation.section_interaction import (
     SectionInteraction,
+    bootstrap_interaction,
     paired_interaction,
     split_interaction,
 )
@@ -105,8 +106,8 @@ def section_pattern(
     interaction, deviations, trouble = None, None, ""
     a, b = sets.sides
     try:
-        interaction = section_interaction(sets, question.seed)
         deviations = paired_deviations(a - b) if sets.paired else split_deviations(a, b)
+        interaction = section_interaction(sets, question.seed)
     except (LayoutError, EstimationError) as error:
         trouble = str(error)
     return SectionPattern(
@@ -118,6 +119,9 @@ def section_pattern(
 def section_interaction(sets: WholeSets, seed: int) -> SectionInteraction:
     """The test that the offset is the same in all sections, by resampling whole sets.
 
+    Different numbers of sets at the two levels: exchanging sets holds only where the levels scatter alike, drawing
+    within levels also where they do not, so the larger of the two probabilities counts.
+
     Raises
     ------
     LayoutError, EstimationError
@@ -126,8 +130,12 @@ def section_interaction(sets: WholeSets, seed: int) -> SectionInteraction:
     rng = np.random.default_rng([seed, 1])
     a, b = sets.sides
     if not sets.paired:
-        codes = np.repeat([0, 1], [len(a), len(b)])
-        return split_interaction(np.concatenate([a, b]), codes, rng=rng)
+        values, codes = np.concatenate([a, b]), np.repeat([0, 1], [len(a), len(b)])
+        exchanged = split_interaction(values, codes, rng=rng)
+        if not sets.unequal:
+            return exchanged
+        drawn = bootstrap_interaction(values, codes, rng=np.random.default_rng([seed, 2]))
+        return max(exchanged, drawn, key=lambda test: test.p)
     difference = a - b
     number = np.isfinite(difference).sum(axis=0)
     middle = np.nanmean(difference, axis=0)

@@ -48,6 +48,12 @@ class WholeSets:
         return self.pair.use is SetUse.SAME
 
     @property
+    def unequal(self) -> bool:
+        """Whether different numbers of sets, each at one level only, carry the comparison."""
+        a, b = self.sides
+        return not self.paired and len(a) != len(b)
+
+    @property
     def sides(self) -> tuple[FloatArray, FloatArray]:
         """(sets, sections) means of the sets at a and at b: of sets at both levels, in the same rows, where these
         carry the comparison, else of those at one level only."""
