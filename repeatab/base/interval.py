@@ -28,7 +28,6 @@ class IntervalMethod(Enum):
     JACKKNIFE = "jackknife over whole sets, t"
     SET_BOOTSTRAP = "bootstrap of whole sets"
     SET_SUMS = "t of the sums of squares of whole sets"
-    BONFERRONI = "t, the error rate shared out over the sections"
     NONE = "none"
 
 

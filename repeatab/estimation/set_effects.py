@@ -1,7 +1,7 @@
 """Set effects: sections of one pad set are not independent, so what is asked of all sections is asked of whole sets.
 
 In: results of whole sets by section.  Out: one overall value per set, which the ordinary comparison takes like one
-section; and how far each section's offset lies from the overall one, with single and joint intervals.
+section; and how far each section's offset lies from the overall one, with its interval.
 
 A set that is high in one section tends to be high in the others. Sections counted as independent results would
 claim several times the evidence there is. Formed per set first, the overall value of a set is one result, and
@@ -14,14 +14,12 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy import special
 
 from repeatab.base.errors import EstimationError, LayoutError, NotSeparableError
 from repeatab.base.interval import Interval, IntervalMethod
 from repeatab.cells import FloatArray, IntArray
 
-BoolArray = NDArray[np.bool_]
 _RANK = 1e-10
 
 
@@ -109,36 +107,9 @@ class Deviations:
 
     def intervals(self, level: float) -> tuple[Interval, ...]:
         """Each section's own t interval."""
-        point = np.asarray(special.stdtrit(self.df, (1 + level) / 2), np.float64)
-        return self._around(point, level, IntervalMethod.STUDENT)
-
-    def joint_intervals(self, level: float) -> tuple[Interval, ...]:
-        """Intervals that all hold together with probability `level` or more, the error rate shared out evenly (Dunn
-        1961, JASA 56, 52-64).
-
-        Each section has its own scatter, estimated from few sets; a joint distribution with the estimated
-        correlation put in for the true one holds too seldom then (simulated: 80 of 100 at 95 percent, three sets
-        and six sections).
-        """
-        # Two deviations mirror each other and are one claim.
-        claims = len(self.se) if len(self.se) > 2 else 1
-        point = np.asarray(special.stdtrit(self.df, 1 - (1 - level) / (2 * claims)), np.float64)
-        return self._around(point, level, IntervalMethod.BONFERRONI)
-
-    def shown_within(self, low: FloatArray, high: FloatArray, *, confidence: float) -> BoolArray:
-        """(sections,) whether each deviation is shown to lie between `low` and `high` (sections,): its interval at
-        2c - 1 lies inside.
-
-        That *all* are within is shown where each is: the claim needs no adjustment, since all parts must hold
-        (Berger 1982, Technometrics 24, 295-300). A deviation that is merely not significant is not shown.
-        """
-        half = special.stdtrit(self.df, confidence) * self.se
-        return np.asarray((self.estimate - half > low) & (self.estimate + half < high))
-
-    def _around(self, point: FloatArray, level: float, method: IntervalMethod) -> tuple[Interval, ...]:
-        half = point * self.se
+        half = np.asarray(special.stdtrit(self.df, (1 + level) / 2), np.float64) * self.se
         return tuple(
-            Interval(lower=float(e - h), upper=float(e + h), level=level, method=method)
+            Interval(lower=float(e - h), upper=float(e + h), level=level, method=IntervalMethod.STUDENT)
             for e, h in zip(self.estimate, half, strict=True)
         )
 
