@@ -25,8 +25,9 @@ from repeatab.jobs.charts.past_visits import PastVisits
 from repeatab.jobs.charts.question import ControlChart, Plotted
 from repeatab.jobs.charts.refusals import refuse_base_at_the_end, refuse_nothing, refuse_unstated
 from repeatab.jobs.charts.series import Series
+from repeatab.jobs.charts.signals import ChartSignal
 from repeatab.jobs.charts.states import states_of
-from repeatab.jobs.charts.watch import ChartSignal, Watched, watch
+from repeatab.jobs.charts.watch import Watched, watch
 from repeatab.outcome.outcome import Outcome
 
 _STEPS = 4

@@ -13,8 +13,9 @@ from repeatab.jobs.charts.joint import JointRegime
 from repeatab.jobs.charts.lengths import ChartLengths, LimitEffect
 from repeatab.jobs.charts.links import Links, Step
 from repeatab.jobs.charts.series import Series
+from repeatab.jobs.charts.signals import ChartSignal
 from repeatab.jobs.charts.states import RigState
-from repeatab.jobs.charts.watch import ChartSignal, Watched
+from repeatab.jobs.charts.watch import Watched
 from repeatab.jobs.charts.wear import Wear
 
 

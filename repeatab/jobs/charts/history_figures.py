@@ -18,8 +18,9 @@ from repeatab.jobs.charts.question import ControlChart
 from repeatab.jobs.charts.scale import Scale
 from repeatab.jobs.charts.series import Series
 from repeatab.jobs.charts.series_limits import SeriesLimits, base_kept
+from repeatab.jobs.charts.signals import ChartSignal, GivenBy
 from repeatab.jobs.charts.states import RigState
-from repeatab.jobs.charts.watch import ChartSignal, GivenBy, Watched
+from repeatab.jobs.charts.watch import Watched
 from repeatab.jobs.charts.words import section_name
 from repeatab.jobs.wording import enumerated, plural
 from repeatab.outcome.history_figures import (

@@ -13,7 +13,7 @@ from repeatab.jobs.charts.data import Visits
 from repeatab.jobs.charts.history_figures import MOST_POINTS, places_of
 from repeatab.jobs.charts.joint import JointRegime
 from repeatab.jobs.charts.question import ControlChart
-from repeatab.jobs.charts.watch import ChartSignal, GivenBy
+from repeatab.jobs.charts.signals import ChartSignal, GivenBy
 from repeatab.jobs.charts.words import TOGETHER
 from repeatab.jobs.wording import enumerated
 from repeatab.outcome.figures import JointHistory

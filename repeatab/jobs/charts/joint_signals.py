@@ -18,7 +18,7 @@ from repeatab.intake.events import Event
 from repeatab.jobs.charts.data import Visits
 from repeatab.jobs.charts.joint import JointRows, JointStretch, widened, widening
 from repeatab.jobs.charts.question import JointWatch
-from repeatab.jobs.charts.watch import Began, ChartSignal, GivenBy, nearby
+from repeatab.jobs.charts.signals import Began, ChartSignal, GivenBy, nearby
 
 
 def joint_signals(

@@ -30,7 +30,8 @@ from repeatab.jobs.charts.joint import (
 from repeatab.jobs.charts.joint_signals import joint_signals
 from repeatab.jobs.charts.question import ControlChart, JointWatch
 from repeatab.jobs.charts.series import Series
-from repeatab.jobs.charts.watch import ChartSignal, Watched
+from repeatab.jobs.charts.signals import ChartSignal
+from repeatab.jobs.charts.watch import Watched
 
 _DEFAULT_RATE = 0.0027
 

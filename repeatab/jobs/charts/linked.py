@@ -13,9 +13,10 @@ from dataclasses import dataclass, replace
 
 from repeatab.intake.events import Event
 from repeatab.jobs.charts.data import Key, ReferenceData
+from repeatab.jobs.charts.forming_series import series_of
 from repeatab.jobs.charts.links import Links, links_of
 from repeatab.jobs.charts.question import ControlChart, Reference
-from repeatab.jobs.charts.series import Series, series_of
+from repeatab.jobs.charts.series import Series
 from repeatab.jobs.charts.wear import Wear, wear_of
 
 

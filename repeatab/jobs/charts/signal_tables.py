@@ -11,8 +11,8 @@ from repeatab.jobs.charts.columns import DATE, NUMBER, TEXT, change_kind, column
 from repeatab.jobs.charts.data import Key, ReferenceData, Visits
 from repeatab.jobs.charts.scale import Scale
 from repeatab.jobs.charts.series import Series
+from repeatab.jobs.charts.signals import ChartSignal
 from repeatab.jobs.charts.states import RigState
-from repeatab.jobs.charts.watch import ChartSignal
 from repeatab.jobs.charts.words import of_what, section_name, side_word, times
 from repeatab.outcome.tables import Column, Table, Value
 

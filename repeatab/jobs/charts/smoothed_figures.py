@@ -13,7 +13,8 @@ from repeatab.jobs.charts.data import Key, Visits
 from repeatab.jobs.charts.history_figures import MOST_POINTS, places_of, strip_name
 from repeatab.jobs.charts.question import ControlChart
 from repeatab.jobs.charts.series import Series
-from repeatab.jobs.charts.watch import Stretch, Watched
+from repeatab.jobs.charts.stretches import Stretch
+from repeatab.jobs.charts.watch import Watched
 from repeatab.jobs.wording import enumerated
 from repeatab.outcome.figures import SmoothedHistory
 from repeatab.outcome.history_figures import (

@@ -11,8 +11,8 @@ from repeatab.control.beginning import Course
 from repeatab.jobs.charts.data import Visits
 from repeatab.jobs.charts.question import ControlChart, Reference
 from repeatab.jobs.charts.scale import Scale
+from repeatab.jobs.charts.signals import Began, ScatterBegan
 from repeatab.jobs.charts.states import CommonChange, RigState, SectionState
-from repeatab.jobs.charts.watch import Began, ScatterBegan
 from repeatab.jobs.charts.words import in_a_sentence, times
 from repeatab.jobs.wording import enumerated, plural
 from repeatab.outcome.outcome import NextRuns

@@ -13,7 +13,8 @@ from repeatab.control.signals import Side
 from repeatab.jobs.charts.data import Key
 from repeatab.jobs.charts.joint import JointRegime
 from repeatab.jobs.charts.question import ControlChart
-from repeatab.jobs.charts.watch import Began, ChartSignal, GivenBy, ScatterBegan, Watched
+from repeatab.jobs.charts.signals import Began, ChartSignal, GivenBy, ScatterBegan
+from repeatab.jobs.charts.watch import Watched
 from repeatab.outcome.verdict import Verdict
 
 MOVING = "the base period itself moves steadily, so limits from it do not tell a sound rig."
