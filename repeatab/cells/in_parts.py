@@ -8,13 +8,10 @@ order, so the result does not depend on which machine was ready first.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import replace
 from typing import Any
 
-import numpy as np
-
 from repeatab.base.errors import InputError
-from repeatab.cells.table import Cells, FloatArray
+from repeatab.cells.table import Cells
 
 
 def reduce_parts(frame: Any, *, result: str, factors: Sequence[str], covariates: Sequence[str] = ()) -> Cells:
@@ -62,22 +59,8 @@ def _merge(parts: Sequence[Cells | None]) -> Cells | None:
 
 def merged(parts: Sequence[Cells]) -> Cells:
     """The cells of several tables as those of one, pairwise in a tree over the parts."""
-    origin = _common_origin(parts)
-    level = [replace(part, shift=part.shift - origin) for part in parts]
+    level = list(parts)
     while len(level) > 1:
         pairs = [level[at : at + 2] for at in range(0, len(level), 2)]
         level = [pair[0].merge(pair[1]) if len(pair) == 2 else pair[0] for pair in pairs]
-    return replace(level[0], shift=level[0].shift + origin)
-
-
-def _common_origin(parts: Sequence[Cells]) -> FloatArray:
-    """(variables,) what to take off the shifts while the parts are merged.
-
-    A merge allows for the rounding of means, by the size of the shifts. Where all parts have one shift, such as a
-    nominal value of 1e12, only what their means are beyond it has been rounded, so the shift is made no larger.
-    """
-    shifts = np.stack([part.shift for part in parts])
-    beyond = np.max([np.abs(part.mean).max(axis=0) for part in parts], axis=0)
-    origin = np.where((shifts == shifts[0]).all(axis=0), shifts[0] - beyond, 0.0)
-    # Only where it comes back exactly.
-    return np.where((shifts - origin + origin == shifts).all(axis=0), origin, 0.0)
+    return level[0]

@@ -133,8 +133,9 @@ class Cells:
             mean=np.concatenate([self.mean, other.mean]),
             cross=np.concatenate([self.cross, other.cross]),
         )
-        # Means that came by different shifts differ by the rounding of these, which must not become scatter.
-        blur = 2 * np.finfo(np.float64).eps * (np.abs(self.shift) + np.abs(before))
+        # Means that came by different shifts differ by rounding, which must not become scatter: what lies beyond a
+        # shift has been rounded, and the distance of the two, but not the shifts themselves.
+        blur = 4 * np.finfo(np.float64).eps * (np.abs(self.shift - before) + np.abs(joined.mean))
         return _pooled(joined, joined.factors, joined.levels, joined.codes, blur=blur)
 
     def __str__(self) -> str:
@@ -237,7 +238,7 @@ def _pooled(
     *,
     blur: FloatArray | float = 0.0,
 ) -> Cells:
-    """The cells pooled over groups of equal codes; (variables,) differences of means up to `blur` are none."""
+    """The cells pooled over groups of equal codes; (cells, variables) differences of means up to `blur` are none."""
     group, size = cell_index(codes, [len(labels) for labels in levels])
     first = np.empty(size, np.int64)
     first[group] = np.arange(len(group))
