@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 import pytest
+from scipy import stats
 
 import repeatab as rb
 from repeatab.control.scatter_beginning import scatter_beginning
@@ -52,9 +53,12 @@ def test_a_signal_of_the_scatter_is_dated_in_tables_and_words():
     # The estimate itself, from the rows: base of 20 visits, new visits up to the last signal.
     squares, df = visit_squares(frame)
     last = int(np.flatnonzero(np.array(sorted(set(frame["date"]))) == scatter["since"].iloc[-1])[0])
+    # The limit of NIST/SEMATECH e-Handbook 2.3.5: the pooled standard deviation times the root of F.
+    pooled = squares[:20].sum() / df[:20].sum()
+    limit = np.sqrt(pooled * stats.f.isf(2 * stats.norm.sf(3), 2, df[:20].sum()))
     found = scatter_beginning(
         squares[20 : last + 1], df[20 : last + 1], base_variance=squares[:20].sum() / df[:20].sum(),
-        base_df=float(df[:20].sum()),
+        base_df=float(df[:20].sum()), limit=limit,
     )  # fmt: skip
     assert scatter["scatter"].iloc[-1] == pytest.approx(found.ratio, rel=1e-9)
     assert found.lower < 4.0 < found.upper

@@ -12,6 +12,7 @@ import numpy as np
 from repeatab.control.arrays import FloatArray, IntArray
 from repeatab.control.beginning import Beginning, beginning
 from repeatab.control.charts import Cusum, Ewma, Shewhart
+from repeatab.control.factors import chart_factors
 from repeatab.control.rules import Pattern, RunRule
 from repeatab.control.run_rules import rule_signals, shewhart_signals
 from repeatab.control.scatter_beginning import scatter_beginning
@@ -116,7 +117,10 @@ def _scatter_signals(
         at = int(cells.visit[place])
         side = Side.UP if own[place] > high[place] else Side.DOWN
         what = "range" if ranged else "standard deviation"
-        began = scatter_began_at(cells.at(slice(place + 1)), limits, side, question.confidence)
+        broken = float(high[place] if side is Side.UP else low[place])
+        if ranged:
+            broken /= chart_factors(int(cells.count[place])).d2  # the standard deviation of such a range
+        began = scatter_began_at(cells.at(slice(place + 1)), limits, side, broken, question.confidence)
         yield ChartSignal(
             rig=series.rig, section=series.section, given_by=GivenBy.SCATTER,
             rule=f"{what} of the runs of the visit {'above' if side is Side.UP else 'below'} its limit",
@@ -126,9 +130,9 @@ def _scatter_signals(
 
 
 def scatter_began_at(
-    cells: VisitCells, limits: SeriesLimits, side: Side, level: float
+    cells: VisitCells, limits: SeriesLimits, side: Side, broken: float, level: float
 ) -> ScatterBegan | None:
-    """When the change behind a signal of the scatter began, by the visits up to the signal.
+    """When the change behind a signal of the scatter began, by the visits up to the signal, which broke a limit.
 
     None where the likeliest change goes the other way, or where the runs of the last visit are all equal.
     """
@@ -137,7 +141,15 @@ def scatter_began_at(
     if known is None or not cells.ss[-1] > 0:
         return None
     sd, df = known
-    found = scatter_beginning(cells.ss, cells.count - 1, base_variance=sd**2, base_df=df, level=level)
+    found = scatter_beginning(
+        cells.ss,
+        cells.count - 1,
+        base_variance=sd**2,
+        base_df=df,
+        limit=broken,
+        rising=side is Side.UP,
+        level=level,
+    )
     if (side is Side.UP) != (found.ratio > 1):
         return None
     first = int(cells.visit[found.first])
