@@ -27,18 +27,12 @@ from repeatab.jobs.levels.residuals import residual_notes, residuals_table
 from repeatab.jobs.levels.tables import level_text, offsets_table, runs_table, scatter_table, views_table
 from repeatab.jobs.levels.wear import wear_table
 from repeatab.jobs.levels.words import judgement_of
+from repeatab.jobs.lots.methods import extra_methods
 from repeatab.jobs.lots.percentage import percentage_table
 from repeatab.jobs.lots.question import LotComparison, LotSection, RigsAs, StatedUncertainty
 from repeatab.jobs.lots.specification import judgements_of, specification_table
 from repeatab.jobs.lots.study import LotStudy, lot_study
-from repeatab.jobs.lots.words import (
-    cannot_tell,
-    evidence,
-    extra_methods,
-    headline,
-    next_runs,
-    pair_judgements,
-)
+from repeatab.jobs.lots.words import cannot_tell, evidence, headline, next_runs, pair_judgements
 from repeatab.jobs.questions import Analysis, RunCost, Tolerance
 from repeatab.outcome.outcome import Outcome, Provenance
 from repeatab.outcome.tables import Table

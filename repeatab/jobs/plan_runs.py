@@ -26,7 +26,8 @@ from repeatab.jobs.plans.tables import (
     section_chances_table,
     widths_table,
 )
-from repeatab.jobs.plans.trial import Trial, Weighed, try_out
+from repeatab.jobs.plans.trial import Trial, try_out
+from repeatab.jobs.plans.weighing import Weighed
 from repeatab.jobs.questions import CorrelationCheck, GaugeStudy, Section
 from repeatab.jobs.requalifying.question import Requalification
 from repeatab.jobs.rounds.question import RoundRobin

@@ -6,7 +6,8 @@ from collections.abc import Sequence
 
 from repeatab.jobs.plans.comparison import gathered_named
 from repeatab.jobs.plans.question import SectionBelief
-from repeatab.jobs.plans.trial import Trial, Weighed, exact_equivalence
+from repeatab.jobs.plans.trial import Trial
+from repeatab.jobs.plans.weighing import Weighed, exact_equivalence
 from repeatab.layout.blocks import Block
 from repeatab.layout.layout import Layout
 from repeatab.outcome.figures import Figure
