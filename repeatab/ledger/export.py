@@ -123,8 +123,14 @@ def _limits(ledger: Ledger) -> Rows:
     for record, limits in limits_with_records(ledger):
         base = limits.rests_on
         rests_on = (None,) * 4 if base is None else (base.first, base.last, base.form.value, base.quantity)
-        rows.append((record.number, record.as_of, *(getattr(limits, name) for name in names), *rests_on))
-    return ("record", "as_of", *names, "first_visit", "last_visit", "points", "quantity"), rows
+        worn = None if base is None or base.wear is None else base.wear.per_run
+        steps = [] if base is None else [[one.earlier, one.later, one.value, one.se] for one in base.steps]
+        moved = (worn, json.dumps(steps, ensure_ascii=False) if steps else None)
+        rows.append(
+            (record.number, record.as_of, *(getattr(limits, name) for name in names), *rests_on, *moved)
+        )
+    told = ("first_visit", "last_visit", "points", "quantity", "wear_per_run", "steps")
+    return ("record", "as_of", *names, *told), rows
 
 
 def _records(ledger: Ledger) -> Rows:

@@ -5,6 +5,7 @@ Invented data: two rigs whose sets wear, and two lots that meet.
 
 from __future__ import annotations
 
+import json
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -19,6 +20,7 @@ from repeatab.control.limits import nominal_rate
 from repeatab.control.scatter_distribution import prediction_factor
 from repeatab.jobs.charts.past_corrections import RecordedStep, ToldBy
 from repeatab.jobs.charts.question import Reference
+from repeatab.ledger.export import What, export
 from repeatab.ledger.history import stated_limits
 from repeatab.ledger.importing import import_reference
 from repeatab.ledger.records import Kind, Stamp, of_limits
@@ -329,6 +331,19 @@ def test_a_base_that_moves_is_not_kept_and_this_is_said(lots: Lab) -> None:
     assert stated_limits(moving.ledger) == ()
     assert all(table.key != "frozen_limits" for table in outcome.tables)
     assert sum("No ledger keeps these limits" in note.text for note in outcome.notes) == 2
+
+
+def test_exported_limits_tell_the_wear_and_the_steps(sets: Lab, tmp_path: Path) -> None:
+    sets.takes_in(0, 21)
+    sets.judges(21)
+    assert export(sets.ledger, tmp_path / "limits.json", what=What.LIMITS) == 2
+    rows = json.loads((tmp_path / "limits.json").read_text(encoding="utf-8"))["limits"]
+    for row, limits in zip(rows, stated_limits(sets.ledger), strict=True):
+        assert limits.rests_on is not None
+        assert limits.rests_on.wear is not None
+        assert row["wear_per_run"] == limits.rests_on.wear.per_run
+        told = [[one.earlier, one.later, one.value, one.se] for one in limits.rests_on.steps]
+        assert json.loads(row["steps"]) == told
 
 
 def test_the_record_keeps_every_digit_and_older_records_are_read(sets: Lab) -> None:
