@@ -30,8 +30,9 @@ import repeatab as rb
 from repeatab.base.margin import Margin, MarginUnit
 from repeatab.cells import reduce_to_cells
 from repeatab.estimation.contrasts import level_weights
-from repeatab.jobs.levels.layout import POSITION, ComparisonLayout, Surroundings, comparison_layout
+from repeatab.jobs.levels.layout import ComparisonLayout, Surroundings, comparison_layout
 from repeatab.jobs.levels.pairs import LevelFit
+from repeatab.jobs.levels.run_order import POSITION
 from repeatab.judgement.comparison import bounds_of, decide, evidence_of
 from repeatab.layout.blocks import Block, blocks_of
 from repeatab.layout.layout import Layout, layout_of

@@ -13,7 +13,8 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from repeatab.cells import FloatArray, IntArray
-from repeatab.jobs.levels.layout import POSITION, ComparisonLayout, LevelPair, SetUse
+from repeatab.jobs.levels.layout import ComparisonLayout, LevelPair, SetUse
+from repeatab.jobs.levels.run_order import POSITION
 from repeatab.jobs.questions import Analysis
 
 if TYPE_CHECKING:

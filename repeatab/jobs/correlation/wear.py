@@ -10,7 +10,8 @@ from dataclasses import dataclass, replace
 
 from repeatab.base.quantity import Quantity
 from repeatab.intake.results import Results
-from repeatab.jobs.levels.layout import POSITION, ComparisonLayout, Surroundings, comparison_layout
+from repeatab.jobs.levels.layout import ComparisonLayout, Surroundings, comparison_layout
+from repeatab.jobs.levels.run_order import POSITION
 from repeatab.jobs.levels.wear import Trend, shows_wear, touches_the_comparison, trends_of, wear_table
 from repeatab.jobs.questions import Analysis, CorrelationCheck
 from repeatab.jobs.wording import enumerated, p_value, percent, result

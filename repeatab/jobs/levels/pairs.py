@@ -24,7 +24,8 @@ from repeatab.estimation.pairs import (
     pooled_pair,
     separate_pair,
 )
-from repeatab.jobs.levels.layout import POSITION, ComparisonLayout, LevelPair, SetUse
+from repeatab.jobs.levels.layout import ComparisonLayout, LevelPair, SetUse
+from repeatab.jobs.levels.run_order import POSITION
 from repeatab.jobs.levels.split import split_pair
 from repeatab.layout.blocks import Block
 from repeatab.layout.layout import layout_of

@@ -12,8 +12,9 @@ import numpy as np
 
 from repeatab.cells import FloatArray
 from repeatab.jobs.levels.comparison import Claim
-from repeatab.jobs.levels.layout import POSITION, ComparisonLayout, LevelPair, SetUse
+from repeatab.jobs.levels.layout import ComparisonLayout, LevelPair, SetUse
 from repeatab.jobs.levels.pairs import LevelFit
+from repeatab.jobs.levels.run_order import POSITION
 from repeatab.jobs.questions import RunCost
 from repeatab.layout.layout import Layout, layout_of
 from repeatab.layout.terms import REPEATABILITY, TermName, model_of

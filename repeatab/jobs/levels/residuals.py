@@ -17,7 +17,8 @@ from scipy import special
 from repeatab.base.notes import Note, NoteKind
 from repeatab.cells import FloatArray
 from repeatab.jobs.levels.comparison import LevelComparison
-from repeatab.jobs.levels.layout import POSITION, ComparisonLayout
+from repeatab.jobs.levels.layout import ComparisonLayout
+from repeatab.jobs.levels.run_order import POSITION
 from repeatab.jobs.questions import Analysis
 from repeatab.jobs.wording import enumerated, p_value
 from repeatab.outcome.tables import Column, ColumnKind, Table, Value

@@ -18,7 +18,8 @@ from repeatab.base.errors import LayoutError
 from repeatab.cells import FloatArray, IntArray
 from repeatab.estimation.block_fit import BlockFit
 from repeatab.estimation.pairs import GroupedPair, Shares, difference_pair, separate_pair
-from repeatab.jobs.levels.layout import POSITION, ComparisonLayout, LevelPair
+from repeatab.jobs.levels.layout import ComparisonLayout, LevelPair
+from repeatab.jobs.levels.run_order import POSITION
 from repeatab.layout.blocks import Block
 from repeatab.layout.layout import layout_of
 from repeatab.layout.terms import Model

@@ -15,8 +15,9 @@ from scipy import special
 from repeatab.base.errors import EstimationError, LayoutError
 from repeatab.base.quantity import Quantity
 from repeatab.estimation.contrasts import Weights
-from repeatab.jobs.levels.layout import POSITION, ComparisonLayout
+from repeatab.jobs.levels.layout import ComparisonLayout
 from repeatab.jobs.levels.pairs import LevelFit
+from repeatab.jobs.levels.run_order import POSITION
 from repeatab.jobs.levels.stacks import blocks_by_section
 from repeatab.jobs.questions import Analysis
 from repeatab.outcome.tables import Column, ColumnKind, Table, Value

@@ -14,7 +14,7 @@ import numpy as np
 
 from repeatab.base.notes import Note, NoteKind
 from repeatab.base.quantity import Quantity
-from repeatab.jobs.levels.layout import POSITION, places_in_sets
+from repeatab.jobs.levels.run_order import POSITION, places_in_sets
 from repeatab.jobs.levels.wear import Trend, trends_of, wear_table
 from repeatab.jobs.questions import Analysis
 from repeatab.jobs.requalifying.design import PAD_SET, PHASE, RIG, MoveDesign, at
