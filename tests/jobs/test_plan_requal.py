@@ -14,8 +14,8 @@ import repeatab as rb
 from repeatab.base.errors import StudyError
 from repeatab.base.margin import Margin, MarginUnit
 from repeatab.jobs.plans.comparison import planned_results
+from repeatab.jobs.plans.moves import move_plan
 from repeatab.jobs.plans.question import PlanBeliefs, PlanOptions, SectionBelief
-from repeatab.jobs.plans.requal import move_plan
 from repeatab.jobs.requalifying.judge import judge_move
 from repeatab.jobs.requalifying.question import Burden, Burdens, Requalification, RequalSection
 from repeatab.outcome.verdict import Verdict

@@ -16,7 +16,7 @@ from repeatab.outcome.tables import Column, ColumnKind, Table, Value
 from repeatab.planning.move_verdicts import MoveChance, SectionChance
 
 if TYPE_CHECKING:
-    from repeatab.jobs.plans.requal import SizedMove
+    from repeatab.jobs.plans.moves import SizedMove
 
 
 def move_plans_table(tried: Sequence[SizedMove], best: Sequence[SizedMove], chosen: SizedMove) -> Table:
