@@ -22,6 +22,7 @@ from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import Future
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field
+from importlib import import_module
 from typing import Any, BinaryIO, Generic, TypeVar
 
 from repeatab.base.progress import Progress, silent
@@ -242,11 +243,13 @@ def _stream(stream: Any) -> BinaryIO:
 
 def _serve(requests: BinaryIO, answers: BinaryIO) -> None:
     """The second process: do what comes in until nothing does."""
+    # The first start ever writes the list of fonts; from then on the process may be ended at any moment.
+    import_module("matplotlib.font_manager")
+    _answer(answers, True)
     _load()
     # What is loaded stays, and a drawing goes as a whole: searching for what is not used any more finds little.
     gc.freeze()
     gc.set_threshold(50_000, 20, 20)
-    _answer(answers, True)
     while True:
         work, given = pickle.load(requests)
         try:
@@ -263,8 +266,6 @@ def _answer(answers: BinaryIO, content: object) -> None:
 
 def _load() -> None:
     """Everything that drawing and the workbook need; much of it is loaded by a first drawing only."""
-    from importlib import import_module
-
     from repeatab.report.pictures import figure_and_images
 
     figure_and_images(ScatterSources(key="", title="0", reading="", unit="", sources=(), margin=1.0))
