@@ -279,6 +279,32 @@ def test_a_linked_change_over_stays_where_it_was_when_both_lots_meet_again(
     assert_same(bounds(lab.from_a_table(33, stated_limits(lab.ledger))), bounds(third))
 
 
+def test_results_from_before_that_come_late_leave_the_limits_on_their_reference(
+    tmp_path: Path, stamp: Stamp
+) -> None:
+    # The limits begin with lot A; then results of an older lot O come in that met A, and lot B after it.
+    whole = two_lots(change=22, again=None)
+    early = whole["time"] < day(5)
+    older = whole[early].assign(pad_lot="O", pad_set="O" + whole["pad_set"], result=whole["result"] + 0.02)
+    lab = Lab(tmp_path, str(tmp_path / "lab.sqlite"), stamp, whole[~(whole["time"] < day(3))], Reference.LOT)
+    lab.takes_in(0, 21)
+    first = lab.judges(21)
+    late = replace(lab, whole=older)
+    late.takes_in(0, 4)
+    lab.takes_in(22, 30)
+    second = lab.judges(30)
+    for limits in stated_limits(lab.ledger):
+        assert limits.rests_on is not None
+        assert limits.reference == "A"
+        assert ("A", "B") in {(step.earlier, step.later) for step in limits.rests_on.steps}
+    # Points 3 and 4 are of lot O now, the older one while two run; the others stay where they were.
+    before = bounds(first).drop(index=[(rig, day(k)) for rig in ("R1", "R2") for k in (3, 4)])
+    pd.testing.assert_series_equal(before["centre"], bounds(second).loc[before.index]["centre"], rtol=1e-12)
+    assert bounds(second).loc[[("R1", day(4))]]["centre"].iloc[0] == pytest.approx(
+        before["centre"].iloc[0] + 0.02, abs=0.005
+    )
+
+
 def test_a_recorded_step_links_where_the_overlap_is_no_longer_there(lots: Lab) -> None:
     lots.takes_in(0, 27)
     before = lots.judges(27)

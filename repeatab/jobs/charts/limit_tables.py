@@ -88,6 +88,9 @@ def frozen_table(
             continue
         source = data.sources[mine.cells.source[last.regime.start]]
         told_source = None if source == UNNAMED else source
+        if last.regime.stated is not None:
+            # Older results may have come since, and the regime begin with another reference than its centre is for.
+            told_source = last.regime.stated.reference
         rows.append((rig, section, told_source, *_frozen(last, last.limits, mine), question.analysis.value))
     if not rows:
         return None
@@ -110,6 +113,8 @@ def frozen_table(
     if question.analysis is Analysis.RATIO:
         remark += " Centre, standard deviations, wear and steps are natural logarithms."
     told = [i for i in range(len(columns)) if any(row[i] is not None for row in rows)]
+    if {columns[i].key for i in told} & {"wear_per_run", "steps"}:
+        remark += " Wear and steps between references are kept with them and taken out as they stand here."
     return Table(
         key="frozen_limits", caption="Limits as they stay frozen for the months to come",
         columns=tuple(columns[i] for i in told), rows=tuple(tuple(row[i] for i in told) for row in rows),
