@@ -22,7 +22,7 @@ from __future__ import annotations
 from collections.abc import Callable
 
 import numpy as np
-from scipy import optimize, special
+from scipy import special
 
 from repeatab.base.errors import EstimationError
 from repeatab.cells import FloatArray
@@ -59,6 +59,8 @@ def simultaneous_point(correlation: FloatArray, df: float, level: float) -> floa
         return lowest
     if tail(highest) >= alpha:
         return highest
+    from scipy import optimize
+
     return float(optimize.brentq(lambda c: np.log(tail(c) / alpha), lowest, highest, xtol=1e-9, rtol=1e-12))
 
 

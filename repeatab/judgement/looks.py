@@ -22,7 +22,7 @@ from enum import Enum
 from functools import cache
 
 import numpy as np
-from scipy import optimize, special
+from scipy import special
 
 from repeatab.base.errors import StudyError
 from repeatab.cells import FloatArray
@@ -205,6 +205,8 @@ class _Path:
 
     def bound_spending(self, fraction: float, rate: float) -> float:
         """The bound that is first crossed at `fraction` with probability `rate`."""
+        from scipy import optimize
+
         return float(
             optimize.brentq(lambda b: math.log(max(self.crossing(fraction, b), 1e-300) / rate), -_FAR, _FAR)
         )
