@@ -100,7 +100,8 @@ def scatter_beginning(
         height = steps.given_signal(limit**2 * float(n[-1]) / base_variance, rising)
     kept = np.flatnonzero(height >= height.max() + math.log(1 - math.sqrt(level)))
     first, last = min(best, int(kept[0])), max(best, int(kept[-1]))
-    lower, upper = steps.limits(first, last, level)
+    # Half of what the level leaves is for the ratio, given the visit; the other half for a visit outside the range.
+    lower, upper = steps.limits(first, last, (1 + level) / 2)
     ratio = steps.ratio[best]
     return ScatterBeginning(
         most_likely=early + best, first=early + first, last=early + last, ratio=math.sqrt(float(ratio)), lower=lower,

@@ -69,15 +69,15 @@ def test_the_range_is_that_of_the_chi_square_likelihood(seed, ends):
 
 
 def test_the_limits_are_those_of_two_variances_wherever_in_the_range_it_began():
-    # Exact for each beginning: M1/M0 over the ratio of variances is F (textbook).
+    # Exact for each beginning: M1/M0 over the ratio of variances is F (textbook); half of the 5 % is for the beginning.
     squares, df, base, base_df = case(1)
     found = scatter_beginning(squares, df, base_variance=base, base_df=base_df)
     low, high = [], []
     for t in range(found.first, found.last + 1):
         n, m = df[t:].sum(), base_df + df[:t].sum()
         f = squares[t:].sum() / n / ((base * base_df + squares[:t].sum()) / m)
-        low.append(math.sqrt(f / stats.f.isf(0.025, n, m)))
-        high.append(math.sqrt(f / stats.f.ppf(0.025, n, m)))
+        low.append(math.sqrt(f / stats.f.isf(0.0125, n, m)))
+        high.append(math.sqrt(f / stats.f.ppf(0.0125, n, m)))
     assert (found.lower, found.upper) == pytest.approx((min(low), max(high)), rel=1e-9)
 
 
@@ -183,7 +183,8 @@ def test_range_and_limits_keep_their_level(ratio, points):
     [(0.4, 8), (1.5, 10), (2.0, 1), (2.0, 6), (4.0, 3), (1.5, None), (2.0, None), (4.0, None)],
 )
 def test_range_and_limits_keep_their_level_long(runs, base_visits, change, ratio, points):
-    # 4000 draws: a true coverage of 95 % falls below 94 % once in 500 cells.
+    # 4000 draws: a true coverage of 95 % falls below 94 % once in 500 cells. Seen on 2026-11-28 in the 216 cells (scipy
+    # 1.17.1): the range holds the truth in 96.8 % or more, the limits of the ratio in 96.2 % or more.
     found = hits(4000, ratio=ratio, runs=runs, base_visits=base_visits, change=change, points=points, seed=17)
     print(f"{runs} {base_visits} {change} {ratio} {points} {found[0]:.4f} {found[1]:.4f}")
     assert found.min() > 0.94
