@@ -164,10 +164,8 @@ def lots(tmp_path: Path, stamp: Stamp) -> Lab:
     return Lab(tmp_path, place, stamp, two_lots(change=22, again=29), Reference.LOT)
 
 
-def test_limits_of_worn_sets_stay_what_they_were_as_sets_come_and_go(
-    tmp_path: Path, place: str, stamp: Stamp
-) -> None:
-    lab = Lab(tmp_path, place, stamp, worn_sets(overlapping), Reference.SET)
+def test_limits_of_worn_sets_stay_what_they_were_as_sets_come_and_go(sets: Lab) -> None:
+    lab = sets
     lab.takes_in(0, 21)
     first = lab.judges(21)
     frozen = stated_limits(lab.ledger)
@@ -372,7 +370,10 @@ def test_exported_limits_tell_the_wear_and_the_steps(sets: Lab, tmp_path: Path) 
         assert json.loads(row["steps"]) == told
 
 
-def test_the_record_keeps_every_digit_and_older_records_are_read(sets: Lab) -> None:
+def test_the_record_keeps_every_digit_and_older_records_are_read(
+    tmp_path: Path, place: str, stamp: Stamp
+) -> None:
+    sets = Lab(tmp_path, place, stamp, worn_sets(overlapping), Reference.SET)
     sets.takes_in(0, 21)
     outcome = sets.judges(21)
     row = outcome.table("frozen_limits").to_frame().iloc[0]
