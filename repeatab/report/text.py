@@ -49,10 +49,11 @@ def _filled(text: str, indent: str = "") -> list[str]:
 def _section_lines(judgements: tuple[Judgement, ...]) -> list[str]:
     shown = judgements[:_MOST_SECTIONS]
     words = [_word(judgement) for judgement in shown]
-    left = min(34, max(len(_short(judgement.subject)) for judgement in shown))
-    lines = [
-        f"  {_short(judgement.subject):<{left}}  {word}" for judgement, word in zip(shown, words, strict=True)
-    ]
+    # Names may take what the words leave of a line.
+    room = WIDTH - len("    ") - max(len(word) for word in words)
+    names = [_short(judgement.subject, room) for judgement in shown]
+    left = max(len(name) for name in names)
+    lines = [f"  {name:<{left}}  {word}" for name, word in zip(names, words, strict=True)]
     rest = judgements[_MOST_SECTIONS:]
     if rest:
         kinds = dict.fromkeys(judgement.verdict.value for judgement in rest)
@@ -61,12 +62,9 @@ def _section_lines(judgements: tuple[Judgement, ...]) -> list[str]:
     return lines
 
 
-def _short(subject: str) -> str:
-    return (
-        textwrap.shorten(printable(subject), 34, placeholder="…")
-        if " " in subject
-        else printable(subject)[:34]
-    )
+def _short(subject: str, room: int) -> str:
+    name = printable(subject)
+    return textwrap.shorten(name, room, placeholder="…") if " " in name else name[:room]
 
 
 def _word(judgement: Judgement) -> str:

@@ -34,6 +34,7 @@ class Comparison:
     whole: bool = False
     limit: float = 900.0
     threads: int = 1
+    byte_code: Path | None = None
 
 
 FITS = {"small": 20.0, "three_way": 15.0, "large": 1000.0, "sparse": 20.0}
@@ -106,7 +107,7 @@ def processes(folder: Path) -> Iterator[Comparison]:
     study = PROJECT / "studies" / "monthly_correlation.toml"
     run = f"import sys; sys.argv = ['repeatab', 'run', {str(study)!r}, '--to', {str(folder / 'out')!r}]; "
     run += "from repeatab.cli import main; main()"
-    libraries = "import pandas, scipy.stats, statsmodels.api, pingouin, seaborn"
+    libraries = "import pandas, scipy.stats, statsmodels, pingouin, seaborn"
     for name, ours, theirs, against in (
         ("--help", our_help, least_help, "typer alone"),
         ("import", "import repeatab", "import numpy", "import numpy"),
@@ -114,7 +115,7 @@ def processes(folder: Path) -> Iterator[Comparison]:
     ):
         yield Comparison(
             name=name, ours=[*code, ours], theirs=[*code, theirs], against=against, least=1 / 1.5,
-            turns=7, whole=True,
+            turns=7, whole=True, byte_code=folder / "byte_code",
         )  # fmt: skip
 
 
@@ -180,6 +181,7 @@ def main() -> None:
                 whole=case.whole,
                 limit=case.limit,
                 threads=case.threads,
+                byte_code=case.byte_code,
             )
             print(line(case, ours, theirs), flush=True)
             seen |= dict.fromkeys(v for v in (ours.versions, theirs.versions) if v)
