@@ -22,6 +22,7 @@ from hypothesis import strategies as st
 from repeatab.base.errors import InputError
 from repeatab.intake import dividing, spread
 from repeatab.intake.aliases import Aliases
+from repeatab.intake.checks.order import check_times_of_parts
 from repeatab.intake.exclusions import Exclusion
 from repeatab.intake.machines import Machines
 from repeatab.intake.options import DecimalMark, Encoding, ReadOptions, Separator, Shape
@@ -460,6 +461,15 @@ def test_what_a_test_on_stops_would_claim_is_shown_by_all_engines(tmp_path: Path
         assert one[:2] == other[:2]
         assert one[2] == pytest.approx(other[2], rel=1e-10)
         assert one[3:] == other[3:]
+
+
+def test_a_piece_without_any_time_is_read_in_no_way() -> None:
+    days = pd.to_datetime(["2026-03-02", "2026-03-01"], utc=True)
+    dated = pd.DataFrame({"rig": "R1", "run_order": [1, 2], "time": days})
+    without = pd.DataFrame({"rig": ["R1"], "run_order": [3], "time": [1.0]}).iloc[:0]
+    assert [one.check for one in check_times_of_parts([dated, without])] == ["times out of order"]
+    numbered = pd.DataFrame({"rig": ["R1"], "run_order": [3], "time": [1.0]})
+    assert [one.check for one in check_times_of_parts([dated, numbered])] == ["times not read"]
 
 
 @pytest.mark.full

@@ -68,9 +68,11 @@ def check_times_of_parts(parts: Sequence[pd.DataFrame]) -> list[DataFinding]:
     """The same from `run_times` of the parts of a table."""
     import pandas as pd
 
-    if len({pd.api.types.is_numeric_dtype(part[TIME]) for part in parts}) > 1:
+    # A part without any time has not been read one way or the other.
+    timed = [part for part in parts if len(part)]
+    if len({pd.api.types.is_numeric_dtype(part[TIME]) for part in timed}) > 1:
         return [_not_read()]
-    return check_run_times(_first_times(pd.concat(parts, ignore_index=True))) if parts else []
+    return check_run_times(_first_times(pd.concat(timed, ignore_index=True))) if timed else []
 
 
 def _not_read() -> DataFinding:
