@@ -25,7 +25,7 @@ from scipy import special
 from repeatab.base.errors import EstimationError, LayoutError
 from repeatab.base.interval import Interval, IntervalMethod
 from repeatab.cells import FloatArray, IntArray
-from repeatab.estimation.errors_in_variables import LevelLine, drawn_lines, level_line
+from repeatab.estimation.level_lines import LevelLine, drawn_lines, level_line
 
 FEWEST_LEVELS = 5
 # Common practice, no source: with a reliability of 0.9 ignoring the errors of x would cost a tenth of the slope;

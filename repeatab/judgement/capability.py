@@ -29,7 +29,7 @@ from repeatab.base.interval import Interval, IntervalMethod
 from repeatab.cells import FloatArray
 from repeatab.estimation.components import BlockFit, Method
 from repeatab.estimation.intervals import combination_limits, generalised_limits
-from repeatab.estimation.mean_squares import MeanSquares, mean_squares
+from repeatab.estimation.mean_squares import MeanSquares
 from repeatab.estimation.pivotal import pivotal_components
 from repeatab.estimation.weighted_mean_squares import WeightedMeanSquares, weighted_mean_squares
 
@@ -138,8 +138,8 @@ def capabilities(
         )
     sums = _Sums(sources=tuple(sources))
     limits: _Limits
-    if fit.uses_anova:
-        analysis = mean_squares(fit.block, fit.layout)
+    analysis = fit.mean_squares if fit.uses_anova else None
+    if analysis is not None:
         limits = _FromMeanSquares(fit=fit, analysis=analysis, generators=generators, draws=pivot_draws)
     else:
         few = min(pivot_draws, UNBALANCED_DRAWS)

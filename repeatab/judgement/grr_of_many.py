@@ -19,7 +19,6 @@ from repeatab.base.interval import Interval, IntervalMethod
 from repeatab.cells import FloatArray
 from repeatab.estimation.block_fit import BlockFit
 from repeatab.estimation.intervals import combination_limits
-from repeatab.estimation.mean_squares import mean_squares
 from repeatab.estimation.pivotal import pivots_of
 from repeatab.estimation.weighted_mean_squares import weighted_mean_squares
 from repeatab.judgement.capability import MEASUREMENT, Scatter, Share, Source, SourceRole, percent_of_total
@@ -93,8 +92,8 @@ def _limits_of_sum(fit: BlockFit, row: FloatArray) -> tuple[FloatArray, FloatArr
     if np.count_nonzero(row) == 1:
         k = int(np.flatnonzero(row)[0])
         return fit.limits[0][:, k], fit.limits[1][:, k], fit.interval_methods[k]
-    if fit.uses_anova:
-        analysis = mean_squares(fit.block, fit.layout)
+    analysis = fit.mean_squares if fit.uses_anova else None
+    if analysis is not None:
         low, high = combination_limits(row @ analysis.combination, analysis.ms, analysis.df, level=fit.level)
         return low, high, IntervalMethod.MODIFIED_LARGE_SAMPLE
     squares = weighted_mean_squares(fit)
@@ -122,8 +121,8 @@ def _shares(
 
 def _drawn_percent(fit: BlockFit, top: FloatArray, rest: FloatArray, rng: np.random.Generator) -> FloatArray:
     """(groups, draws) pivotal values of 100 sqrt(top / (top + rest))."""
-    if fit.uses_anova:
-        analysis = mean_squares(fit.block, fit.layout)
+    analysis = fit.mean_squares if fit.uses_anova else None
+    if analysis is not None:
         spread = (analysis.df / rng.chisquare(analysis.df, (DRAWS, len(analysis.df)))).T
         upper, lower = ((analysis.ms * (row @ analysis.combination)) @ spread for row in (top, rest))
         return percent_of_total(np.maximum(upper, 0.0), np.maximum(lower, 0.0))

@@ -15,7 +15,8 @@ from hypothesis import strategies as st
 from scipy import optimize
 
 from repeatab.base.errors import EstimationError, LayoutError
-from repeatab.estimation.errors_in_variables import drawn_lines, fit_line, level_line, level_points
+from repeatab.estimation.errors_in_variables import fit_line
+from repeatab.estimation.level_lines import drawn_lines, level_line, level_points
 from repeatab.estimation.shift_or_gain import LevelAnswer, shift_or_gain
 
 

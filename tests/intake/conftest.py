@@ -7,6 +7,9 @@ from pathlib import Path
 
 import pytest
 
+from repeatab.study.loading import Study, load_study
+
+STUDIES = Path(__file__).parents[2] / "studies"
 COLUMNS = {"rig": "Rig", "pad_set": "Set", "run": "Run", "section": "Section", "stop": "Stop", "result": "mu"}
 HEADER = "Rig;Set;Run;Section;Stop;mu"
 ROWS = (
@@ -15,6 +18,21 @@ ROWS = (
     "R2;S2;1;fade;1;0,402",
     "R2;S2;1;fade;2;0,398",
 )
+
+
+@pytest.fixture(
+    params=[
+        "monthly_correlation",
+        "lot_comparison",
+        "requalification",
+        "gauge_study",
+        "control_chart",
+        "round_robin",
+    ]
+)
+def demo_study(request: pytest.FixtureRequest) -> Study:
+    """A study of every job, on the demo data."""
+    return load_study(STUDIES / f"{request.param}.toml")
 
 
 @pytest.fixture

@@ -33,7 +33,7 @@ from repeatab.intake.roles import SOURCE_ROW
 from repeatab.intake.spread import Order, Spread, read_on_machines
 from repeatab.intake.text_cuts import NotDividedError, cut_text
 from repeatab.run import run_results, run_study, study_results
-from repeatab.study.loading import load_study
+from repeatab.study.loading import Study, load_study
 
 # What Dask sends things by.
 pickle = pytest.importorskip("cloudpickle")
@@ -473,21 +473,9 @@ def test_a_piece_without_any_time_is_read_in_no_way() -> None:
 
 
 @pytest.mark.full
-@pytest.mark.parametrize(
-    "name",
-    [
-        "monthly_correlation",
-        "lot_comparison",
-        "requalification",
-        "gauge_study",
-        "control_chart",
-        "round_robin",
-    ],
-)
-def test_a_study_gives_the_same_answers_from_shared_files(name: str) -> None:
+def test_a_study_gives_the_same_answers_from_shared_files(demo_study: Study) -> None:
     """All that the outcome holds, but for the last digits of numbers and where rows are only counted."""
-    study = load_study(PROJECT / "studies" / f"{name}.toml")
-    here, there = run_study(study), run_study(replace(study, machines=HERE))
+    here, there = run_study(demo_study), run_study(replace(demo_study, machines=HERE))
     assert [str(one) for one in there.judgements] == [str(one) for one in here.judgements]
     assert sorted(map(told, there.findings)) == sorted(map(told, here.findings))
     assert [str(one) for one in there.notes] == [str(one) for one in here.notes]

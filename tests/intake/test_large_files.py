@@ -28,7 +28,6 @@ from repeatab.intake.reading import read_results
 from repeatab.intake.roles import SOURCE_ROW
 from repeatab.intake.statistics import LastStops, Mean
 from repeatab.run import run_study
-from repeatab.study.loading import load_study
 
 pytest.importorskip("duckdb")
 
@@ -333,22 +332,10 @@ def test_a_text_table_of_two_gigabytes(tmp_path):
 
 
 @pytest.mark.full
-@pytest.mark.parametrize(
-    "name",
-    [
-        "monthly_correlation",
-        "lot_comparison",
-        "requalification",
-        "gauge_study",
-        "control_chart",
-        "round_robin",
-    ],
-)
-def test_a_study_gives_the_same_answers_from_large_files(monkeypatch, name):
-    study = load_study(PROJECT / "studies" / f"{name}.toml")
-    held = run_study(study)
+def test_a_study_gives_the_same_answers_from_large_files(monkeypatch, demo_study):
+    held = run_study(demo_study)
     monkeypatch.setattr(large_files, "MOST_BYTES", 10)
-    pieces = run_study(study)
+    pieces = run_study(demo_study)
     assert [str(judgement) for judgement in pieces.judgements] == [str(one) for one in held.judgements]
     assert [finding.check for finding in pieces.findings] == [one.check for one in held.findings]
     assert [table.key for table in pieces.tables] == [one.key for one in held.tables]
